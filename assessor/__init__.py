@@ -1,0 +1,3 @@
+"""Measure prepared concrete floors from phone photos and a printed card."""
+
+__version__ = "0.1.0"

@@ -1,0 +1,260 @@
+"""What is done with one capture, from its files to its results on disk; runs in a worker.
+
+A task goes in and an outcome comes back, both small and picklable, so the same call runs in this process, in
+a pool of processes or on a cluster. Whatever goes wrong with one capture ends up in its outcome; only a
+folder that cannot be written or a broken file of our own stops the batch.
+"""
+
+from __future__ import annotations
+
+import signal
+import time
+import traceback
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any, TypeVar
+
+import cv2
+
+from assessor.card.decode import decode_photo
+from assessor.card.find import find_card
+from assessor.errors import AssessorError, CaptureError, PhotoError, SetupError
+from assessor.evaluation import Estimate, ScoredRow, TruthRow, read_estimate
+from assessor.grading.scale import GradeScale
+from assessor.pipeline import assess_capture
+from assessor.report.page import CAPTURE_PAGE, capture_page
+from assessor.report.picture import draw_picture, thumbnail
+from assessor.report.record import RecordHead, assessed_record, failed_record, refused_record
+from assessor.report.schema import CaptureRecord
+from assessor.settings import Settings
+from assessor.store.files import RECORD, read_photo_bytes, shown_name, write_bytes, write_text
+from assessor.values import Band, CaptureResult, Photo, PrintScale, TargetRange
+
+PICTURE, SMALL_PHOTO = "picture.png", "photo.jpg"
+INTERNAL = "internal-error"
+Task = TypeVar("Task")
+Outcome = TypeVar("Outcome")
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """The photos of one capture and how they are to be assessed."""
+
+    paths: tuple[Path, ...]
+    print_scale: PrintScale
+    scale: GradeScale
+    target: TargetRange | None
+    bands: tuple[Band, ...]
+    settings: Settings
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureTask:
+    """A job, what is known of it before measuring, and the folder for its results."""
+
+    job: Job
+    head: RecordHead
+    folder: Path
+
+
+@dataclass(frozen=True, slots=True)
+class CaptureOutcome:
+    """The stored record and, after our own error, its details for the log."""
+
+    record: CaptureRecord
+    trace: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TruthTask:
+    """A job with the truth about its capture."""
+
+    capture: str
+    job: Job
+    rows: tuple[TruthRow, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class TruthOutcome:
+    """Scored rows of one capture and, after our own error, its details."""
+
+    capture: str
+    rows: tuple[ScoredRow, ...]
+    sentence: str | None = None
+    trace: str | None = None
+
+
+def prepare_worker() -> None:
+    """Set up a worker process: one OpenCV thread each, since the captures themselves run side by side."""
+    cv2.setNumThreads(1)
+    # Ctrl-C reaches every process of the terminal; only the first one decides what to stop.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+
+
+def run_capture(task: CaptureTask) -> CaptureOutcome:
+    """Assess one capture and write its record, picture, small photo and page."""
+    head = replace(task.head, assessed_at_utc=datetime.now(UTC).isoformat(timespec="seconds"))
+    trace = None
+    pictures: dict[str, bytes] = {}
+    try:
+        result = _assess(task.job)
+        record = assessed_record(head, result)
+        pictures = {PICTURE: draw_picture(result, record), SMALL_PHOTO: thumbnail(result)}
+    except SetupError:
+        raise
+    except AssessorError as error:
+        refused = error.refused if isinstance(error, CaptureError) else ()
+        record = refused_record(head, refused, error)
+    except Exception as error:  # one capture must never stop the batch
+        trace = traceback.format_exc()
+        record = failed_record(head, internal_sentence(error))
+    for name, data in pictures.items():
+        write_bytes(task.folder / name, data)
+    write_text(task.folder / CAPTURE_PAGE, capture_page(record, pictures.get(PICTURE)))
+    # The record comes last: where it lies, everything else is whole.
+    write_text(task.folder / RECORD, record.model_dump_json(indent=1))
+    return CaptureOutcome(record, trace)
+
+
+def failed_capture(task: CaptureTask, error: BaseException) -> CaptureOutcome:
+    """Outcome of a capture whose worker died; nothing is written, so the next run tries again."""
+    head = replace(task.head, assessed_at_utc=datetime.now(UTC).isoformat(timespec="seconds"))
+    return CaptureOutcome(failed_record(head, worker_sentence()), trace=repr(error))
+
+
+def run_truth(task: TruthTask) -> TruthOutcome:
+    """Assess one capture of known truth and score it; nothing is written."""
+    start = time.perf_counter()
+    try:
+        result = _assess(task.job)
+    except SetupError:
+        raise
+    except AssessorError as error:
+        return _all_refused(task, error.code, time.perf_counter() - start, sentence=str(error))
+    except Exception as error:  # one capture must never stop the batch
+        spent = time.perf_counter() - start
+        return _all_refused(
+            task, INTERNAL, spent, sentence=internal_sentence(error), trace=traceback.format_exc()
+        )
+    spent = time.perf_counter() - start
+    rows = tuple(ScoredRow(truth, read_estimate(result, truth), spent) for truth in task.rows)
+    return TruthOutcome(task.capture, rows)
+
+
+def failed_truth(task: TruthTask, error: BaseException) -> TruthOutcome:
+    """Outcome of a capture whose worker died."""
+    return _all_refused(task, INTERNAL, 0.0, sentence=worker_sentence(), trace=repr(error))
+
+
+def read_serial(task: tuple[Path, Settings]) -> int | None:
+    """The card's serial in one photo, or None where it cannot be read (the assessment will say why)."""
+    path, settings = task
+    try:
+        return find_card(_decode(path, settings), settings.find).serial
+    except AssessorError:
+        return None
+    except Exception:  # grouping goes on without it; the assessment meets the same error and logs it
+        return None
+
+
+def run_all(
+    executor: Executor,
+    work: Callable[[Task], Outcome],
+    tasks: Sequence[Task],
+    failed: Callable[[Task, BaseException], Outcome],
+) -> Iterator[tuple[Task, Outcome]]:
+    """Run `work` on every task and yield (task, outcome) as they end; `failed` speaks for a worker that died.
+
+    An error of the batch itself (such as OutputNotWritable) or an interrupt cancels what has not begun.
+    """
+    futures: dict[Future[Outcome], Task] = {}
+    try:
+        for task in tasks:
+            futures[_submit(executor, work, task)] = task
+        for future in as_completed(futures):
+            try:
+                outcome = future.result()
+            except BrokenExecutor as error:
+                outcome = failed(futures[future], error)
+            yield futures[future], outcome
+    finally:
+        for future in futures:
+            future.cancel()
+
+
+class SerialExecutor(Executor):
+    """Runs each call at once, in this process: one worker, no pool."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any, **kwargs: Any) -> Future[Any]:
+        """Run the call now and return its finished future."""
+        future: Future[Any] = Future()
+        try:
+            future.set_result(fn(*args, **kwargs))
+        except Exception as error:  # handed over with the future, as every executor does
+            future.set_exception(error)
+        return future
+
+
+def internal_sentence(error: BaseException) -> str:
+    """One sentence for our own error."""
+    first = (str(error).splitlines() or [""])[0][:120]
+    what = f"{type(error).__name__}: {first}" if first else type(error).__name__
+    return f"internal error ({what}), please report it with errors.log"
+
+
+def worker_sentence() -> str:
+    """One sentence for a worker process that died."""
+    return "internal error (a worker process died, perhaps out of memory); run again with --workers 1"
+
+
+def _assess(job: Job) -> CaptureResult:
+    """Decode the photos that can be decoded and assess them; the time of both is in `seconds`."""
+    start = time.perf_counter()
+    photos: list[Photo] = []
+    refused: list[PhotoError] = []
+    for path in job.paths:
+        try:
+            photos.append(_decode(path, job.settings))
+        except PhotoError as error:
+            refused.append(error)
+    decoded = time.perf_counter() - start
+    try:
+        result = assess_capture(
+            photos,
+            print_scale=job.print_scale,
+            scale=job.scale,
+            target=job.target,
+            bands=job.bands,
+            settings=job.settings,
+            refused=tuple(refused),
+            clock=time.perf_counter,
+        )
+    except CaptureError as error:
+        # Where the pipeline tells nothing itself, the photos that could not be decoded are still told.
+        error.refused = error.refused or tuple(refused)
+        raise
+    return replace(result, seconds={"decode": decoded, **result.seconds})
+
+
+def _decode(path: Path, settings: Settings) -> Photo:
+    data = read_photo_bytes(path, max_bytes=settings.decode.max_bytes)
+    return decode_photo(data, shown_name(path), settings.decode)
+
+
+def _submit(executor: Executor, work: Callable[[Task], Outcome], task: Task) -> Future[Outcome]:
+    try:
+        return executor.submit(work, task)
+    except BrokenExecutor as error:
+        future: Future[Outcome] = Future()
+        future.set_exception(error)
+        return future
+
+
+def _all_refused(
+    task: TruthTask, code: str, seconds: float, *, sentence: str, trace: str | None = None
+) -> TruthOutcome:
+    rows = tuple(ScoredRow(truth, Estimate(refused=code), seconds) for truth in task.rows)
+    return TruthOutcome(task.capture, rows, sentence=sentence, trace=trace)

@@ -1,0 +1,1 @@
+"""The printed card: its geometry, drawing, reading, and what it says about camera and light."""

@@ -1,0 +1,389 @@
+"""Find the card in a photo and measure its marker corners.
+
+1. OpenCV's detector (Garrido-Jurado et al. 2014) reads markers on a reduced picture, finer only when needed.
+2. A robust homography from the card's fixed markers says where every marker must lie; markers that do not agree are dropped,
+   and several that agree among themselves are a second card.
+3. All places are read through that homography (`card.reading`), which also finds markers that shadows or blur hid from
+   the detector and the serial, whose markers stand twice on the card.
+4. Corners by line fits (`card.corners`), twice: the second time from the corners and lens bend of the first.
+
+Each step only narrows where the next one looks, so the photo's full size is touched once, at the edges.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from assessor.card.camera import exif_focal_px
+from assessor.card.corners import CornerFit, CornerSettings, fit_corners
+from assessor.card.layout import DESIGN, DICTIONARY, CardLayout, card_layout
+from assessor.card.linear import grey_bytes
+from assessor.card.paper import PaperSettings, read_paper
+from assessor.card.plane import (
+    FOCAL_OVER_LONG_SIDE,
+    CardPlane,
+    apply_homography,
+    fit_homography,
+    fit_plane,
+    px_per_mm_at,
+    ransac_homography,
+    tilt_and_distance,
+)
+from assessor.card.reading import Reading, cell_centres_mm, read_markers
+from assessor.errors import CardMirrored, CardNotFound, CardOnScreen, SeveralCards
+from assessor.values import BoolArray, CardSighting, FloatArray, Photo
+
+CARD_MM = 266.0  # long side of the printed extent
+
+
+@dataclass(frozen=True, slots=True)
+class FindSettings:
+    """What counts as the card, with reasons."""
+
+    long_sides_px: tuple[int, ...] = (1100, 2200, 4400)  # 14 mm markers keep 3 px cells at 300-450 mm in the first
+    min_markers: int = 8  # 32 corners carry pose, lens bend and bow of one photo
+    min_window_share: float = 0.33  # the window lies between the markers, not beyond them
+    tolerance: float = 0.015  # of the card: bowed paper and lens distortion are normal
+    local_tolerance_mm: float = 0.5  # a marker may leave its neighbours' trend by this
+    first_markers: int = 3  # fixed ids that agree before places are read
+    second_card_markers: int = 3
+    min_share: float = 0.85  # of right answers; chance gives 0.5 with sd 0.05
+    min_cell_px: float = 3.5  # to read a cell without its neighbours' blur
+    few_markers: int = 22  # of 36: fewer are flagged
+    clipped_byte: int = 254
+    screen_share: float = 0.6
+    corners: CornerSettings = field(default_factory=CornerSettings)
+    paper: PaperSettings = field(default_factory=PaperSettings)
+
+
+def find_card(photo: Photo, settings: FindSettings | None = None) -> CardSighting:
+    """Find the card in one photo; corners in pixels, good to a few hundredths.
+
+    Raises CardNotFound, SeveralCards, CardMirrored or CardOnScreen, each with the photo's name.
+    """
+    settings = settings or FindSettings()
+    pyramid = _Pyramid(grey_bytes(photo.rgb_u8))
+    state = _State()
+    for divisor in _divisors(photo.size_px, settings.long_sides_px):
+        first = _first_plane(_detect(pyramid.level(divisor), divisor), photo, settings)
+        if first is None:
+            continue
+        state = max(state, _measure(pyramid, first, settings), key=lambda s: len(s.places))
+        if _enough(state, settings) is None:
+            return _sighting(photo, state, settings)
+    if not state.places.size and _reads_mirrored(pyramid, photo, settings):
+        raise CardMirrored("the card reads only in the mirror image", file=photo.name)
+    raise CardNotFound(_enough(state, settings) or "no marker of the card was read", file=photo.name)
+
+
+def focal_guess_px(photo: Photo) -> float:
+    """Focal length in pixels from EXIF, or that of a phone's main camera (69 degrees along the long side)."""
+    return exif_focal_px(photo.exif, photo.size_px) or float(FOCAL_OVER_LONG_SIDE * max(photo.size_px))
+
+
+class _Pyramid:
+    """The grey photo at whole divisors of its size, each made once."""
+
+    def __init__(self, grey_u8: NDArray[np.uint8]) -> None:
+        self.full = grey_u8
+        self._levels: dict[int, NDArray[np.uint8]] = {1: grey_u8}
+
+    def level(self, divisor: int) -> NDArray[np.uint8]:
+        """Averages of divisor x divisor pixels; the remainder at right and bottom is cut off."""
+        if divisor not in self._levels:
+            rows, columns = (n // divisor for n in self.full.shape)
+            whole = self.full[: rows * divisor, : columns * divisor]
+            reduced = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
+            self._levels[divisor] = np.asarray(reduced, dtype=np.uint8)
+        return self._levels[divisor]
+
+
+@dataclass(frozen=True, eq=False)
+class _State:
+    """Markers measured so far: places in the layout (M,), their corners, and the plane they give."""
+
+    places: NDArray[np.int_] = field(default_factory=lambda: np.empty(0, int))
+    serial: int | None = None
+    fit: CornerFit | None = None
+    plane: CardPlane | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class _Detection:
+    id: int
+    corners_px: FloatArray
+
+
+def _divisors(size_px: tuple[int, int], long_sides_px: tuple[int, ...]) -> list[int]:
+    """Whole divisors that bring the long side under each limit, coarse first, without repeats."""
+    return list(dict.fromkeys(max(1, -(-max(size_px) // limit)) for limit in long_sides_px))
+
+
+def _detector() -> cv2.aruco.ArucoDetector:
+    parameters = cv2.aruco.DetectorParameters()
+    # Small threshold windows see past hard shadow edges, large ones hold in blur.
+    parameters.adaptiveThreshWinSizeMin = 5
+    parameters.adaptiveThreshWinSizeMax = 29
+    parameters.adaptiveThreshWinSizeStep = 12
+    parameters.adaptiveThreshConstant = 5
+    parameters.minMarkerPerimeterRate = 0.04
+    parameters.maxMarkerPerimeterRate = 1.5
+    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
+    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY)), parameters)
+
+
+def _detect(image_u8: NDArray[np.uint8], divisor: int) -> list[_Detection]:
+    """Fixed markers of the card in one level, corners in full-size pixels."""
+    quads, ids, _ = _detector().detectMarkers(image_u8)
+    if ids is None:
+        return []
+    fixed = card_layout(0).fixed_markers()
+    return [
+        _Detection(int(i), (np.asarray(quad, dtype=float).reshape(4, 2) + 0.5) * divisor - 0.5)
+        for i, quad in zip(np.asarray(ids).ravel(), quads, strict=True)
+        if int(i) in fixed
+    ]
+
+
+def _first_plane(found: list[_Detection], photo: Photo, settings: FindSettings) -> CardPlane | None:
+    """The plane that most detections agree on, or None; SeveralCards if the rest agree on another."""
+    inliers = _agreeing(found, settings)
+    if sum(inliers) < settings.first_markers:
+        return None
+    rest = [d for d, ok in zip(found, inliers, strict=True) if not ok]
+    others = sum(_agreeing(rest, settings))
+    if others >= settings.second_card_markers:
+        raise SeveralCards(
+            f"{others} markers of a second card are in the photo beside the {sum(inliers)} of the first, 0 are allowed",
+            file=photo.name,
+        )
+    points, pixels = _pairs([d for d, ok in zip(found, inliers, strict=True) if ok])
+    return fit_plane(points, pixels, photo.size_px, scale_px=max(2.0, max(photo.size_px) / 1000))
+
+
+def _agreeing(found: list[_Detection], settings: FindSettings) -> list[bool]:
+    """Which detections fit one homography of the card."""
+    if not found:
+        return []
+    points, pixels = _pairs(found)
+    sides_mm = np.linalg.norm(points.reshape(-1, 4, 2)[:, 1] - points.reshape(-1, 4, 2)[:, 0], axis=1)
+    areas = np.array([cv2.contourArea(d.corners_px.astype(np.float32)) for d in found])
+    tolerance = settings.tolerance * CARD_MM * float(np.median(np.sqrt(areas) / sides_mm))
+    _, agrees = ransac_homography(points, pixels, max(tolerance, 1.0))
+    return [bool(four.all()) for four in agrees.reshape(-1, 4)]
+
+
+def _pairs(found: list[_Detection]) -> tuple[FloatArray, FloatArray]:
+    fixed = card_layout(0).fixed_markers()
+    points = np.concatenate([fixed[d.id].corners_mm() for d in found])
+    return points, np.concatenate([d.corners_px for d in found])
+
+
+def _measure(pyramid: _Pyramid, plane: CardPlane, settings: FindSettings) -> _State:
+    """Read every place through the plane and fit corners, until no more markers come in."""
+    state = _State(plane=plane)
+    for turn in range(4):
+        trend = _Trend(state)
+        reading = _read(pyramid, trend, settings)
+        places = np.flatnonzero(reading.seen)
+        known = state.places.size
+        if not places.size:
+            return state
+        state = _fit_places(pyramid.full, trend, places, reading.serial, settings)
+        if not state.places.size or (turn and state.places.size <= known):
+            break
+    return state
+
+
+class _Trend:
+    """Where card points fall: the plane, plus what measured markers nearby say (bowed paper)."""
+
+    def __init__(self, state: _State) -> None:
+        assert state.plane is not None
+        self.plane = state.plane
+        self.serial = state.serial or 0
+        self.places, self.fit = state.places, state.fit
+
+    def project(self, points_mm: FloatArray) -> FloatArray:
+        """Project (P, ..., 2) points of P markers to pixels."""
+        pixels = self.plane.project(points_mm)
+        if self.fit is None:
+            return pixels
+        middle = points_mm.reshape(len(points_mm), -1, 2).mean(1)
+        shift = _neighbour_mean(self._residuals(), _corners_mm(self.places).mean(1), middle)
+        return np.asarray(pixels + shift.reshape(-1, *[1] * (points_mm.ndim - 2), 2))
+
+    def _residuals(self) -> FloatArray:
+        assert self.fit is not None
+        return np.asarray((self.fit.corners_px - self.plane.project(_corners_mm(self.places))).mean(1))
+
+
+def _neighbour_mean(values: FloatArray, at_mm: FloatArray, wanted_mm: FloatArray) -> FloatArray:
+    """Means of (M, 2) values weighted by 1/distance^4 at (P, 2) places; a value at the place itself is left out."""
+    distance2 = ((wanted_mm[:, None] - at_mm[None]) ** 2).sum(-1)
+    weight = np.where(distance2 > 1.0, 1 / np.maximum(distance2, 1.0) ** 2, 0.0)
+    return np.asarray(weight @ values / np.maximum(weight.sum(1, keepdims=True), 1e-12))
+
+
+def _corners_mm(places: NDArray[np.int_]) -> FloatArray:
+    """(M, 4, 2) drawn corners of layout places (the serial changes ids, not places)."""
+    markers = card_layout(0).markers
+    return np.array([markers[k].corners_mm() for k in places]).reshape(-1, 4, 2)
+
+
+def _read(pyramid: _Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
+    """Read all places on the coarsest level whose cells are large enough."""
+    centres = trend.project(cell_centres_mm())
+    cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 4:6, 4], axis=1)[:, 0], axis=-1)))
+    divisor = int(np.clip(cell_px // settings.min_cell_px, 1, 8))
+    return read_markers(pyramid.level(divisor), (centres + 0.5) / divisor - 0.5, settings.min_share)
+
+
+def _fit_places(
+    grey_u8: NDArray[np.uint8], trend: _Trend, places: NDArray[np.int_], serial: int | None, settings: FindSettings
+) -> _State:
+    """Corners of the places read, from the trend's prediction; markers out of line are dropped."""
+    corners_mm = _corners_mm(places)
+    predicted = trend.project(corners_mm)
+    sides_mm = np.linalg.norm(corners_mm[:, 1] - corners_mm[:, 0], axis=1)
+    fit = fit_corners(grey_u8, predicted, sides_mm, _sag(trend.plane, corners_mm), settings.corners)
+    size = (grey_u8.shape[1], grey_u8.shape[0])
+    keep = fit.usable
+    for _ in range(2):
+        if keep.sum() < 3:
+            return _State(plane=trend.plane)
+        plane = fit_plane(corners_mm[keep].reshape(-1, 2), fit.corners_px[keep].reshape(-1, 2), size)
+        keep = fit.usable & _in_line(plane, corners_mm, fit.corners_px, keep, settings)
+    return _State(places[keep], serial, _only(fit, keep), plane)
+
+
+def _sag(plane: CardPlane, corners_mm: FloatArray) -> FloatArray:
+    """How far the lens bends the middle of each side outward from its chord, (M, 4) px."""
+    after_mm = np.roll(corners_mm, -1, axis=1)
+    here, after = plane.project(corners_mm), plane.project(after_mm)
+    # Perspective maps lines to lines: compare with the chord where the homography puts the same point.
+    flat_here, flat_after = (apply_homography(plane.px_from_mm, c) for c in (corners_mm, after_mm))
+    flat_middle = (flat_here + flat_after) / 2
+    off = flat_middle - plane.centre_px
+    bent = plane.centre_px + off * (1 + plane.radial * (off * off).sum(-1, keepdims=True) / plane.radius_px**2)
+    way = (after - here) / np.linalg.norm(after - here, axis=-1, keepdims=True)
+    outward = np.stack([way[..., 1], -way[..., 0]], axis=-1)
+    return np.asarray(((bent - here) * outward).sum(-1))
+
+
+def _in_line(
+    plane: CardPlane, corners_mm: FloatArray, corners_px: FloatArray, keep: BoolArray, settings: FindSettings
+) -> BoolArray:
+    """(M,) True where a marker lies near the plane, in line with its neighbours, and has its own shape."""
+    residual = corners_px - plane.project(corners_mm)
+    middle_mm = corners_mm.mean(1)
+    px_per_mm = np.sqrt(np.prod(px_per_mm_at(plane.px_from_mm, middle_mm), axis=0))
+    mean = residual.mean(1)
+    expected = _neighbour_mean(mean[keep], middle_mm[keep], middle_mm)
+    limit = settings.local_tolerance_mm * px_per_mm
+    return np.asarray(
+        (np.linalg.norm(mean, axis=1) < settings.tolerance * CARD_MM * px_per_mm)
+        & (np.linalg.norm(mean - expected, axis=1) < limit)
+        & (np.linalg.norm(residual - mean[:, None], axis=2).max(1) < limit)
+    )
+
+
+def _only(fit: CornerFit, keep: BoolArray) -> CornerFit:
+    return CornerFit(**{name: getattr(fit, name)[keep] for name in CornerFit.__dataclass_fields__})
+
+
+def _enough(state: _State, settings: FindSettings) -> str | None:
+    """None if the markers suffice, else what was found and what is needed."""
+    n, total = state.places.size, len(card_layout(0).markers)
+    if n < settings.min_markers:
+        some = "no marker" if n == 0 else f"only {n}"
+        return f"{some} of the card's {total} markers could be read and at least {settings.min_markers} are needed"
+    share = _window_share(state.places)
+    if share < settings.min_window_share:
+        return (
+            f"the {n} markers that could be read enclose {share:.0%} of the window "
+            f"and at least {settings.min_window_share:.0%} is needed"
+        )
+    return None
+
+
+def _window_share(places: NDArray[np.int_]) -> float:
+    """Share of the window inside the hull of the markers' corners."""
+    w = card_layout(0).window
+    window = np.array([[w.x_min_mm, w.y_min_mm], [w.x_max_mm, w.y_min_mm], [w.x_max_mm, w.y_max_mm], [w.x_min_mm, w.y_max_mm]])
+    hull = cv2.convexHull(_corners_mm(places).reshape(-1, 2).astype(np.float32))
+    area, _ = cv2.intersectConvexConvex(hull, window.astype(np.float32))
+    return float(area / ((w.x_max_mm - w.x_min_mm) * (w.y_max_mm - w.y_min_mm)))
+
+
+def _reads_mirrored(pyramid: _Pyramid, photo: Photo, settings: FindSettings) -> bool:
+    """True if the fixed markers agree on a plane in the flipped photo."""
+    for divisor in _divisors(photo.size_px, settings.long_sides_px[:2]):
+        flipped = np.ascontiguousarray(pyramid.level(divisor)[:, ::-1])
+        if sum(_agreeing(_detect(flipped, divisor), settings)) > settings.first_markers:
+            return True
+    return False
+
+
+def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighting:
+    """Everything the card says about this photo."""
+    assert state.fit is not None
+    fit, layout = state.fit, card_layout(state.serial or 0)
+    corners_mm = _corners_mm(state.places)
+    px_from_mm = fit_homography(corners_mm.reshape(-1, 2), fit.corners_px.reshape(-1, 2))
+    signs = read_paper(photo.rgb_u8, px_from_mm, settings.paper)
+    if signs.screen_share >= settings.screen_share:
+        raise CardOnScreen(
+            f"{signs.screen_share:.0%} of the white paper shows a display's pixel pattern, "
+            f"{settings.screen_share:.0%} is the limit",
+            file=photo.name,
+        )
+    sides_mm = np.linalg.norm(corners_mm[:, 1] - corners_mm[:, 0], axis=1)
+    tilt, _ = tilt_and_distance(px_from_mm, photo.size_px, focal_guess_px(photo))
+    width_mm = fit.edge_width_px / fit.across_px * sides_mm[:, None]
+    return CardSighting(
+        photo_name=photo.name,
+        size_px=photo.size_px,
+        design=DESIGN,
+        serial=state.serial,
+        marker_ids=np.array([layout.markers[k].id for k in state.places]),
+        corners_px=fit.corners_px.copy(),
+        corner_sd_px=fit.corner_sd_px.copy(),
+        px_from_mm=px_from_mm,
+        px_per_mm=float(px_per_mm_at(px_from_mm, _window_points(layout))[0].min()),
+        tilt_deg=tilt,
+        edge_width_px=_blur(fit.edge_width_px),
+        edge_width_mm=_blur(width_mm),
+        white_linear=float(np.nanmedian(fit.white)),
+        black_linear=float(np.nanmedian(fit.black)),
+        noise_linear=signs.noise,
+        clipped_fraction=_clipped_fraction(photo, px_from_mm, layout, settings),
+        flags=("few-markers",) if state.places.size < settings.few_markers else (),
+    )
+
+
+def _window_points(layout: CardLayout) -> FloatArray:
+    w = layout.window
+    x, y = np.meshgrid(np.linspace(w.x_min_mm, w.x_max_mm, 5), np.linspace(w.y_min_mm, w.y_max_mm, 5))
+    return np.column_stack([x.ravel(), y.ravel()])
+
+
+def _blur(widths: FloatArray) -> float:
+    """Median over markers in each of two directions, then the worse: motion blurs one direction only."""
+    known = [np.median(column[np.isfinite(column)]) for column in widths.T if np.isfinite(column).any()]
+    return float(max(known)) if known else float("nan")
+
+
+def _clipped_fraction(photo: Photo, px_from_mm: FloatArray, layout: CardLayout, settings: FindSettings) -> float:
+    """Share of the card with its window where any channel is burnt out, on every fourth pixel."""
+    e, step = layout.extent, 4
+    outline = np.array([[e.x_min_mm, e.y_min_mm], [e.x_max_mm, e.y_min_mm], [e.x_max_mm, e.y_max_mm], [e.x_min_mm, e.y_max_mm]])
+    sparse = photo.rgb_u8[::step, ::step]
+    mask = np.zeros(sparse.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(apply_homography(px_from_mm, outline) / step).astype(np.int32), 1)
+    burnt = cv2.inRange(sparse, (0, 0, 0), (settings.clipped_byte - 1,) * 3) == 0
+    return float((burnt & (mask > 0)).sum() / max(int(mask.sum()), 1))

@@ -1,0 +1,187 @@
+"""Small pictures for the card and its guide, each about its own origin in a box of 20 x 16 mm.
+
+They are drawn from the same shapes as the card, so they print sharp in every format, and in black and grey
+only: meaning never rests on colour, and a worn-out office printer is enough.
+"""
+
+from __future__ import annotations
+
+from assessor.card.ink import (
+    BLACK,
+    WHITE,
+    Area,
+    Ink,
+    Label,
+    Stroke,
+    arc,
+    arrow,
+    box,
+    circle,
+    disc,
+    placed,
+)
+
+LINE = 0.5
+PALE = 214
+_CORNERS = ((-1, -1), (-1, 1), (1, -1), (1, 1))
+
+
+def printer() -> tuple[Ink, ...]:
+    """A printer whose sheet says 100 %."""
+    return (
+        Area((box((0, 5.6), 9.5, 4.4),), PALE),
+        Stroke(box((0, 5.6), 9.5, 4.4), LINE, closed=True),
+        Area((box((0, 0.6), 19, 7.6, 1.4),)),
+        disc((7.2, 2.6), 0.8, WHITE),
+        Area((box((0, -4.0), 13.5, 8.0),), WHITE),
+        Stroke(box((0, -4.0), 13.5, 8.0), LINE, closed=True),
+        Label("100 %", (0, -5.2), 3.6, "centre", bold=True),
+    )
+
+
+def tape() -> tuple[Ink, ...]:
+    """A check bar with a tape laid along it."""
+    blade = box((1.5, -1.2), 17, 4.4)
+    ticks = [Stroke(((-5.5 + 1.45 * k, -3.4), (-5.5 + 1.45 * k, -1.6 + k % 2)), 0.35) for k in range(11)]
+    return (
+        Stroke(((-6.5, 5), (10, 5)), 0.5),
+        Stroke(((-6.5, 3), (-6.5, 7)), 0.5),
+        Stroke(((10, 3), (10, 7)), 0.5),
+        Area((blade,), PALE),
+        Stroke(blade, LINE, closed=True),
+        *ticks,
+        Area((box((-7.2, -2.4), 5.6, 8.4, 1.6),)),
+        disc((-7.2, -2.4), 1.3, WHITE),
+        *(Stroke(((x, 2.4), (x, 1.6)), 0.35) for x in (-6.5, 10)),
+    )
+
+
+def scissors() -> tuple[Ink, ...]:
+    """Scissors cutting along the edge of a square."""
+    blades: tuple[Ink, ...] = (
+        Stroke(((-4.6, -2.3), (5.6, 2.2)), 1.1),
+        Stroke(((-4.6, 2.3), (5.6, -2.2)), 1.1),
+        circle((-6.6, 3.2), 2.1, 1.0),
+        circle((-6.6, -3.2), 2.1, 1.0),
+        disc((0.6, 0), 0.7, WHITE),
+    )
+    return (
+        Stroke(((-10, 0), (-8.9, 0)), 0.4),
+        Stroke(((5, 0), (9.8, 0), (9.8, -8)), 0.4),
+        *placed(blades, (-0.8, 0)),
+    )
+
+
+def tab_up() -> tuple[Ink, ...]:
+    """A triangular tab folded up from a sheet seen aslant, its hole behind it."""
+    sheet = ((-10, -7.4), (5.4, -7.4), (10, 1.6), (-5.4, 1.6))
+    left, right, hole, tip = (-6.6, -5.0), (0.6, -5.0), (5.0, 0.4), (-3.0, 5.6)
+    return (
+        Area((sheet,), WHITE),
+        Stroke(sheet, LINE, closed=True),
+        Area(((left, right, hole),), PALE),
+        Stroke((left, hole, right), 0.4),
+        Area(((left, right, tip),), BLACK),
+        Stroke(arc((-3.0, -5.0), 11.0, 42, 74), 0.7),
+        Area((((-1.9, 5.9), (1.2, 6.6), (0.6, 4.0)),)),
+    )
+
+
+def vacuum() -> tuple[Ink, ...]:
+    """A vacuum cleaner on the floor."""
+    return (
+        Stroke(((-10, -7.4), (10, -7.4)), LINE),
+        Area((box((5, -3.2), 8.4, 6.0, 1.6), arc((5, -3.0), 1.7, 0, 352.5, steps=47))),
+        disc((2.4, -6.4), 1.0),
+        disc((7.6, -6.4), 1.0),
+        Stroke((*arc((0.4, -0.4), 5.0, 12, 168, steps=18), (-6.2, -3.4), (-7.4, -6.0)), 1.0),
+        Area((((-9.8, -7.0), (-4.8, -7.0), (-6.2, -5.2), (-8.6, -5.2)),)),
+    )
+
+
+def weights() -> tuple[Ink, ...]:
+    """A sheet that lies flat with its window open and a weight on each corner."""
+    return (
+        Stroke(box((0, 0), 11.4, 15.6), LINE, closed=True),
+        Area((box((0, 0), 6, 6),), PALE),
+        Stroke(box((0, 0), 6, 6), 0.4, closed=True),
+        *(
+            Area((_nut((sx * 4.6, sy * 6.7)), arc((sx * 4.6, sy * 6.7), 0.7, 0, 330, 11)))
+            for sx, sy in _CORNERS
+        ),
+    )
+
+
+def four_sides() -> tuple[Ink, ...]:
+    """The sheet from above with a phone on each side."""
+    spots = (((0, -6.7), 90.0), ((8.4, 0), 180.0), ((0, 6.7), 270.0), ((-8.4, 0), 0.0))
+    arrows = [placed(arrow((-1.6, 0), (2.4, 0), 0.5, 1.8), at, turn_deg=turn) for at, turn in spots]
+    return (
+        Stroke(box((0, 0), 7.2, 9.0 * 0.8), LINE, closed=True),
+        Area((box((0, 0), 3.0, 3.0),), 128),
+        *(ink for group in arrows for ink in group),
+    )
+
+
+def tilt() -> tuple[Ink, ...]:
+    """A phone above the sheet, leaning off straight down."""
+    phone = placed((Area((box((0, 0), 9, 1.6, 0.6),)),), (5.2, 6.2), turn_deg=-18)
+    return (
+        Stroke(((-8, -7.2), (8, -7.2)), 0.9),
+        Stroke(((0, -7), (0, 7.6)), 0.35, dash_mm=(1.2, 0.8)),
+        Stroke(((0, -7), (4.6, 5.4)), 0.5),
+        Stroke(arc((0, -7), 9, 70, 90), 0.5),
+        *phone,
+    )
+
+
+def no_flash() -> tuple[Ink, ...]:
+    """A flash bolt struck out, and the zoom left at 1x."""
+    return (
+        *placed(no_flash_mark(), (-5.2, 0)),
+        circle((5.4, 0), 4.4, 0.8),
+        Label("1x", (5.4, -1.6), 4.2, "centre", bold=True),
+    )
+
+
+def no_flash_mark() -> tuple[Ink, ...]:
+    """A flash bolt struck out, on a white disc about 11 mm across."""
+    bolt = ((2.4, 4.3), (-1.4, 4.3), (-2.9, -0.5), (-0.6, -0.5), (-1.8, -4.6), (3.3, 1.3), (0.8, 1.3))
+    bar = ((-3.5, 3.5), (3.5, -3.5))
+    return (
+        disc((0, 0), 5.6, WHITE),
+        Area((bolt,)),
+        Stroke(bar, 1.9, WHITE),
+        circle((0, 0), 5.0, 0.9),
+        Stroke(bar, 0.9),
+    )
+
+
+def shade() -> tuple[Ink, ...]:
+    """The sun behind a screen, and the card in its shadow."""
+    rays = [Stroke(((4.3, 0), (6.2, 0)), 0.7)]
+    sun = [ink for turn in range(0, 360, 45) for ink in placed(rays, (-5.4, 3), turn_deg=turn)]
+    shadow = ((1.6, -7.4), (9.8, -7.4), (9.8, 1.0), (2.2, 5.6))
+    return (
+        disc((-5.4, 3), 2.9, WHITE),
+        circle((-5.4, 3), 2.9, 0.7),
+        *sun,
+        Area((shadow,), PALE),
+        Stroke(((1.4, 6.2), (10, 1.0)), 1.2),
+        Stroke(((-10, -7.4), (10, -7.4)), LINE),
+        Area((box((6, -6.7), 6.4, 0.9),)),
+    )
+
+
+def caution() -> tuple[Ink, ...]:
+    """The triangle with an exclamation mark."""
+    return (
+        Area((((0, 8), (-9, -7.5), (9, -7.5)),)),
+        Area((((0, 5.2), (-6.7, -6.2), (6.7, -6.2)),), WHITE),
+        Area((((-1.0, 2.2), (1.0, 2.2), (0.55, -2.6), (-0.55, -2.6)),)),
+        disc((0, -4.3), 0.95),
+    )
+
+
+def _nut(at: tuple[float, float]) -> tuple[tuple[float, float], ...]:
+    return arc(at, 2.1, 0, 300, steps=5)

@@ -1,0 +1,216 @@
+"""Score estimates against truth: rows in, rows and summary out. Knows no model, no file and no photo.
+
+Format (design section 8): one truth row per capture and quantity; one scored row per truth row, with all of
+its columns plus estimate, low90, high90, bound, refused and seconds; a summary by kind, quantity, process and
+split. Groups whose process is "all" pool every process of that kind, quantity and split.
+
+Errors: relative, (estimate - truth) / truth, for quantities in mm (`error_unit` "relative"); plain difference
+for those without a unit and for grades; the shorter way round the half circle for `direction_deg` ("deg").
+bias is the mean error, scatter its standard deviation (n - 1). Rows with an upper bound have no error, but
+count for coverage: covered where the truth lies under the bound. Refused rows count in n and in the refused
+share only.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from assessor.values import Band, CaptureResult
+
+NOT_MEASURED = "not-measured"
+ABSTAINED = "abstained"
+ALL = "all"
+ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
+# These bring a band of their own, so asking for one would only cost time.
+_OWN_BAND = {"grade", "direction_deg", "MPD", "ETD"}
+
+
+@dataclass(frozen=True, slots=True)
+class TruthRow:
+    """One true number of a capture. Bands are None where the quantity has none (grade)."""
+
+    capture: str
+    kind: str
+    process: str
+    split: str
+    rendered: bool
+    quantity: str
+    unit: str
+    band_short_mm: float | None
+    band_long_mm: float | None
+    value: float
+
+    @property
+    def band(self) -> Band | None:
+        """The band asked for, or None."""
+        if self.band_short_mm is None or self.band_long_mm is None:
+            return None
+        return Band(self.band_short_mm, self.band_long_mm)
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """What the pipeline said about one quantity; `refused` holds the code where it said nothing."""
+
+    estimate: float | None = None
+    low90: float | None = None
+    high90: float | None = None
+    bound: Literal["value", "upper"] | None = None
+    refused: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ScoredRow:
+    """A truth row with its estimate and the seconds its capture took."""
+
+    truth: TruthRow
+    said: Estimate
+    seconds: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """All columns of the truth row, then those of the estimate, flat."""
+        return {**asdict(self.truth), **asdict(self.said), "seconds": round(self.seconds, 3)}
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryRow:
+    """Scores of one group. Null where the group has nothing to say it from."""
+
+    kind: str
+    quantity: str
+    process: str
+    split: str
+    n: int
+    n_rendered: int
+    error_unit: ErrorUnit
+    bias: float | None
+    scatter: float | None
+    largest_error: float | None
+    coverage: float | None
+    upper_share: float
+    refused_share: float
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain values for JSON."""
+        return asdict(self)
+
+
+def bands_asked(truth: Iterable[TruthRow]) -> tuple[Band, ...]:
+    """The different bands in the truth rows, in their order, for the pipeline."""
+    return tuple(dict.fromkeys(row.band for row in truth if row.band and row.quantity not in _OWN_BAND))
+
+
+def read_estimate(result: CaptureResult, truth: TruthRow) -> Estimate:
+    """What `result` says about the quantity and band of `truth`; "not-measured" where it says nothing."""
+    if truth.quantity == "grade":
+        return _grade(result)
+    if truth.quantity == "direction_deg":
+        return _direction(result)
+    quantity = result.texture.get(truth.quantity, truth.band)
+    if quantity is None or not math.isfinite(quantity.value) or quantity.unit != truth.unit:
+        return Estimate(refused=NOT_MEASURED)
+    low90 = quantity.low90 if quantity.bound == "value" else None
+    return Estimate(
+        estimate=quantity.value, low90=_finite(low90), high90=_finite(quantity.high90), bound=quantity.bound
+    )
+
+
+def summarise(rows: Sequence[ScoredRow]) -> tuple[SummaryRow, ...]:
+    """Scores by kind, quantity, process and split, then pooled over processes (process "all")."""
+    groups: dict[tuple[str, str, str, str], list[ScoredRow]] = {}
+    for row in rows:
+        for process in (row.truth.process, ALL):
+            key = (row.truth.kind, row.truth.quantity, process, row.truth.split)
+            groups.setdefault(key, []).append(row)
+    # One process only: the pooled group would say the same thing twice.
+    single = {key for key in groups if key[2] == ALL and len({row.truth.process for row in groups[key]}) == 1}
+    ordered = sorted((key for key in groups if key not in single), key=lambda key: (key[2] == ALL, key))
+    return tuple(_summary(key, groups[key]) for key in ordered)
+
+
+def error_of(row: ScoredRow) -> float | None:
+    """Error of one row in its group's error unit; None where refused or only bounded."""
+    said, truth = row.said, row.truth
+    if said.refused or said.estimate is None or said.bound == "upper":
+        return None
+    unit = error_unit(truth)
+    if unit == "deg":
+        return (said.estimate - truth.value + 90.0) % 180.0 - 90.0
+    difference = said.estimate - truth.value
+    if unit == "relative":
+        return difference / truth.value if truth.value > 0 else None
+    return difference
+
+
+def error_unit(truth: TruthRow) -> ErrorUnit:
+    """How errors of this quantity are counted."""
+    if truth.quantity == "grade":
+        return "grades"
+    if truth.quantity == "direction_deg":
+        return "deg"
+    return "relative" if truth.unit == "mm" else "same as value"
+
+
+def covered(row: ScoredRow) -> bool | None:
+    """Whether the 90 % claim holds the truth; None where there was no claim."""
+    said, value = row.said, row.truth.value
+    if said.refused or said.high90 is None:
+        return None
+    if said.bound == "upper":
+        return value <= said.high90
+    if said.low90 is None:
+        return None
+    if row.truth.quantity == "direction_deg":
+        half = (said.high90 - said.low90) / 2
+        middle = (said.high90 + said.low90) / 2
+        return abs((value - middle + 90.0) % 180.0 - 90.0) <= half
+    return said.low90 <= value <= said.high90
+
+
+def _summary(key: tuple[str, str, str, str], rows: Sequence[ScoredRow]) -> SummaryRow:
+    errors = np.array([error for row in rows if (error := error_of(row)) is not None])
+    claims = [claim for row in rows if (claim := covered(row)) is not None]
+    n = len(rows)
+    return SummaryRow(
+        *key,
+        n=n,
+        n_rendered=sum(row.truth.rendered for row in rows),
+        error_unit=error_unit(rows[0].truth),
+        bias=float(errors.mean()) if errors.size else None,
+        scatter=float(errors.std(ddof=1)) if errors.size > 1 else None,
+        largest_error=float(errors[np.abs(errors).argmax()]) if errors.size else None,
+        coverage=sum(claims) / len(claims) if claims else None,
+        upper_share=sum(row.said.bound == "upper" for row in rows) / n,
+        refused_share=sum(row.said.refused is not None for row in rows) / n,
+    )
+
+
+def _grade(result: CaptureResult) -> Estimate:
+    suggestion = result.suggestion
+    if suggestion.best is None and suggestion.set90 and "at-most" in suggestion.flags:
+        highest = float(max(suggestion.set90))
+        return Estimate(highest, None, highest, "upper")
+    if suggestion.best is None or not suggestion.set90:
+        return Estimate(refused=ABSTAINED)
+    return Estimate(
+        float(suggestion.best), float(min(suggestion.set90)), float(max(suggestion.set90)), "value"
+    )
+
+
+def _direction(result: CaptureResult) -> Estimate:
+    direction = result.texture.direction
+    if direction.lay_deg is None:
+        return Estimate(refused=NOT_MEASURED)
+    if direction.u_deg is None:
+        return Estimate(direction.lay_deg, bound="value")
+    half = 1.645 * direction.u_deg
+    return Estimate(direction.lay_deg, direction.lay_deg - half, direction.lay_deg + half, "value")
+
+
+def _finite(value: float | None) -> float | None:
+    return value if value is not None and math.isfinite(value) else None

@@ -1,0 +1,55 @@
+"""Flags: usable, but a person should know. Each has a stable code, a sentence and a remedy.
+
+Codes go into stored results and never change; tests freeze them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """One thing a reviewer should know about a photo or a capture."""
+
+    code: str
+    sentence: str
+    remedy: str
+
+
+FLAGS: dict[str, Flag] = {
+    flag.code: flag
+    for flag in (
+        Flag(
+            "bars-unchecked",
+            "The print was not checked with a tape: every length may be off by a few percent.",
+            "measure both check bars and give --measured-bars",
+        ),
+        Flag("soft", "The photo is slightly blurred.", "hold still and tap the card to focus"),
+        Flag("coarse-pixels", "The phone was rather far away.", "hold it 300-450 mm above the card"),
+        Flag("tilted", "The phone was tilted more than 20 degrees.", "tilt 10-20 degrees"),
+        Flag("too-steep-view", "One photo looks straight down.", "tilt 10-20 degrees toward each side"),
+        Flag("clipped", "Part of the card or floor is burnt out.", "tap the white paper to lower the exposure"),
+        Flag("dark", "The photo is dark, so noise is high.", "bring more even light, no flash"),
+        Flag("glare", "A reflection lies on the card.", "shade the card"),
+        Flag("card-wet", "The sheet looks wet or greyed.", "use a new dry sheet"),
+        Flag("hard-shadow", "A hard shadow lies on the card or the floor.", "shade the whole card"),
+        Flag("light-uneven", "The light falls off across the card.", "use daylight shade or a far lamp"),
+        Flag("light-changed", "The light differs between the photos.", "keep lamps and people still"),
+        Flag("card-bent", "The sheet is bent by more than 1 mm.", "weigh its corners"),
+        Flag("few-markers", "Part of the card is hidden.", "keep feet and tools off the card"),
+        Flag("focal-unknown", "The photos carry no lens data, so the focal length was solved.", "send originals"),
+        Flag("at-most", "The texture is finer than this capture can see.", "use raking-light photos"),
+        Flag("few-valid", "Parts of the window could not be measured.", "shade the spot and shoot again"),
+        Flag("halves-differ", "The two halves of the capture agree poorly.", "add two photos or shoot again"),
+        Flag("surface-low", "The floor lies deep below the card.", "lay the card closer to the surface"),
+        Flag("photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"),
+        Flag("scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"),
+        Flag("serials-differ", "Not every photo shows the card's serial.", "keep the middle markers visible"),
+    )
+}
+
+
+def describe(codes: tuple[str, ...]) -> tuple[Flag, ...]:
+    """Return the flags for `codes`, in the given order; an unknown code is a programmer's mistake."""
+    return tuple(FLAGS[code] for code in codes)

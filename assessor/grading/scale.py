@@ -1,0 +1,285 @@
+"""Load a grade scale: per grade, band and process, the distribution of log-amplitude of such a floor.
+
+Chips, not numbers, define the grades, so the scale is data. What we ship is a prior: H(k) times shape and
+share per process (tables/grade_scale_prior_*.toml), never measured on chips. An owner who photographs the
+chips replaces it.
+
+An owner's scale is TOML or JSON with these keys (`row` is a list):
+
+    format = 1
+    name = "depot chips"
+    edition = "ten-chip"           # or "nine-chip": which chip set
+    chip_set = "set 2, bought 2021"
+    origin = "real"                # or "rendered": made from rendered photos
+    who = "A. Example"
+    date = 2026-03-01
+    floor_vs_chip_log_sd = 0.10    # optional: how far a floor and the chip a person gives it differ in a band
+    [[row]]
+    grade = 1
+    process = "any"                # optional; else a process such as "ground" whose floors the rows describe
+    band_short_mm = 2.5
+    band_long_mm = 25.0
+    median_mm = 0.011              # median Sq of the captures of this chip
+    log_sd = 0.06                  # sd of ln Sq over those captures
+    n_captures = 5                 # at least 5, so that the sd means something
+
+Every band and process needs every grade of its edition once, in an order that never falls (fit chips that
+cross isotonically; equal medians are allowed: those grades can't be told apart). With n captures the
+predictive spread is log_sd * sqrt((1 + 1/n) * (n - 1) / (n - 3)), the standard deviation of Student's
+prediction. The default floor_vs_chip_log_sd of 0.10 is a working value (derived: errors must stay under
+10-15 % to name a grade at steps of x1.585). It holds for floors made the way the chip shows; others may
+differ by far more.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import tomllib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from functools import cache
+from itertools import pairwise
+from typing import Annotated, Any, Literal, NoReturn
+
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from assessor.errors import ScaleInvalid
+from assessor.tables.loader import CHIPS, Edition, GradeTable, describe_invalid, load_grade_table
+from assessor.values import Band
+
+ANY = "any"
+SHIPPED: dict[str, Edition] = {"prior-10": "ten-chip", "prior-9": "nine-chip"}
+Z90 = 1.6448536269514722  # half-width of a 90 % interval in standard deviations
+Origin = Literal["prior", "real", "rendered"]
+Amount = Annotated[float, Field(gt=0, allow_inf_nan=False)]
+
+
+@dataclass(frozen=True, slots=True)
+class ScaleCurve:
+    """ln Sq (Sq in mm) against grade for floors of one process in one band.
+
+    log_median, log_sd, weight run over the scale's grades; weight is how common the process is among floors
+    of that grade, relative to the other processes (only used where the process isn't told).
+    """
+
+    process: str
+    words: str
+    band: Band
+    log_median: tuple[float, ...]
+    log_sd: tuple[float, ...]
+    weight: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class GradeScale:
+    """A checked grade scale: edition, where it came from, and its curves.
+
+    is_prior is True for what we ship; origin tells chips photographed for real from rendered ones.
+    """
+
+    name: str
+    edition: Edition
+    is_prior: bool
+    origin: Origin
+    grades: tuple[int, ...]
+    curves: tuple[ScaleCurve, ...]
+    chip_set: str
+    who: str
+    date: str
+
+    @property
+    def bands(self) -> tuple[Band, ...]:
+        """The bands the scale knows, in the order of its rows."""
+        return tuple(dict.fromkeys(curve.band for curve in self.curves))
+
+    @property
+    def processes(self) -> tuple[str, ...]:
+        """The processes the scale knows, in the order of its rows."""
+        return tuple(dict.fromkeys(curve.process for curve in self.curves))
+
+    def curves_for(self, band: Band, process: str | None) -> tuple[ScaleCurve, ...]:
+        """Return the curves to weigh in `band`: the process's own, else "any", else all (a mixture).
+
+        Empty where the scale doesn't know the band.
+        """
+        here = tuple(curve for curve in self.curves if curve.band == band)
+        for wanted in (process, ANY):
+            own = tuple(curve for curve in here if curve.process == wanted)
+            if own:
+                return own
+        return here
+
+
+def load_scale(name_or_text: str, *, file: str | None = None) -> GradeScale:
+    """Return a shipped scale by name ("prior-10", "prior-9") or an owner's scale from the text of its file.
+
+    `file` only names the file in errors. Raises ScaleInvalid with what is wrong and where.
+    """
+    if name_or_text in SHIPPED:
+        return shipped_scale(SHIPPED[name_or_text])
+    if "=" not in name_or_text and "{" not in name_or_text:
+        told = name_or_text.strip()[:40]
+        found = f"there is no grade scale called '{told}'" if told else "the scale file is empty"
+        raise ScaleInvalid(f"{found} (shipped: {', '.join(SHIPPED)})", file=file)
+    return _owner_scale(_checked(name_or_text, file), file)
+
+
+@cache
+def shipped_scale(edition: Edition) -> GradeScale:
+    """Return the shipped prior of an edition as a scale; raises TableInvalid if our table is broken."""
+    return scale_from_table(load_grade_table(edition))
+
+
+def scale_from_table(table: GradeTable) -> GradeScale:
+    """Turn a tabled prior into curves: ln Sq = ln H - ln(shape factor) + ln(share), spreads in quadrature."""
+    step = math.log(table.grade[-1].height_mm / table.grade[0].height_mm) / (len(table.grade) - 1)
+    shapes = {row.process: row for row in table.process}
+    reached = [
+        sum(_weight(table, row.reach_low, row.reach_high, grade.grade) for row in table.process)
+        for grade in table.grade
+    ]
+    curves = []
+    for share in table.share:
+        shape = shapes[share.process]
+        offset = math.log(share.share / shape.shape_factor)
+        spread2 = shape.shape_log_sd**2 + share.log_sd**2
+        curves.append(
+            ScaleCurve(
+                process=share.process,
+                words=shape.words,
+                band=Band(share.band_short_mm, share.band_long_mm),
+                log_median=tuple(math.log(row.height_mm) + offset for row in table.grade),
+                log_sd=tuple(math.hypot(row.spread_grades / Z90 * step, spread2**0.5) for row in table.grade),
+                weight=tuple(
+                    _weight(table, shape.reach_low, shape.reach_high, row.grade) / total
+                    for row, total in zip(table.grade, reached, strict=True)
+                ),
+            )
+        )
+    return GradeScale(
+        name=table.name,
+        edition=table.edition,
+        is_prior=table.is_prior,
+        origin="prior",
+        grades=tuple(row.grade for row in table.grade),
+        curves=tuple(curves),
+        chip_set="none: not measured on chips",
+        who="shipped with assessor",
+        date=f"table version {table.version}",
+    )
+
+
+def _weight(table: GradeTable, low: int, high: int, grade: int) -> float:
+    # Method ranges disagree between trade lists by a grade or two, so outside is unlikely, never impossible.
+    return 1.0 if low <= grade <= high else table.outside_reach_weight
+
+
+class _Row(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    grade: int
+    process: Annotated[str, Field(min_length=1)] = ANY
+    band_short_mm: Amount
+    band_long_mm: Amount
+    median_mm: Amount
+    log_sd: Amount
+    n_captures: Annotated[int, Field(ge=5)]
+
+    @property
+    def group(self) -> tuple[str, Band]:
+        return self.process, Band(self.band_short_mm, self.band_long_mm)
+
+    @property
+    def predictive_log_sd(self) -> float:
+        n = self.n_captures
+        return self.log_sd * math.sqrt((1 + 1 / n) * (n - 1) / (n - 3))
+
+
+class _File(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+    format: Literal[1]
+    name: Annotated[str, Field(min_length=1)]
+    edition: Edition
+    chip_set: Annotated[str, Field(min_length=1)]
+    origin: Literal["real", "rendered"]
+    who: Annotated[str, Field(min_length=1)]
+    date: date
+    floor_vs_chip_log_sd: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.10
+    row: Annotated[tuple[_Row, ...], Field(min_length=1)]
+
+
+def _checked(text: str, file: str | None) -> _File:
+    is_json = text.lstrip().startswith("{")
+    try:
+        told: Any = json.loads(text) if is_json else tomllib.loads(text)
+        return _File.model_validate(told)
+    except ValidationError as error:
+        raise ScaleInvalid(describe_invalid(error), file=file) from error
+    except (json.JSONDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        kind = "JSON" if is_json else "TOML"
+        raise ScaleInvalid(f"the scale is not valid {kind} ({error})", file=file) from error
+
+
+def _owner_scale(told: _File, file: str | None) -> GradeScale:
+    grades = tuple(range(1, CHIPS[told.edition] + 1))
+    if told.name in SHIPPED:
+        _refuse(f"name '{told.name}' belongs to a shipped scale; give yours another", file)
+    groups: dict[tuple[str, Band], list[_Row]] = {}
+    for row in told.row:
+        groups.setdefault(row.group, []).append(row)
+    curves = []
+    for (process, band), rows in groups.items():
+        where = f"process '{process}' in {band}"
+        rows.sort(key=lambda row: row.grade)
+        _check_group(rows, grades, where=where, band=band, file=file)
+        spreads = tuple(math.hypot(row.predictive_log_sd, told.floor_vs_chip_log_sd) for row in rows)
+        curves.append(
+            ScaleCurve(
+                process=process,
+                words="any process" if process == ANY else process,
+                band=band,
+                log_median=tuple(math.log(row.median_mm) for row in rows),
+                log_sd=spreads,
+                weight=tuple(1.0 for _ in rows),
+            )
+        )
+    return GradeScale(
+        name=told.name,
+        edition=told.edition,
+        is_prior=False,
+        origin=told.origin,
+        grades=grades,
+        curves=tuple(curves),
+        chip_set=told.chip_set,
+        who=told.who,
+        date=told.date.isoformat(),
+    )
+
+
+def _check_group(
+    rows: Sequence[_Row], grades: tuple[int, ...], *, where: str, band: Band, file: str | None
+) -> None:
+    if band.short_mm >= band.long_mm:
+        _refuse(f"{where}: band_short_mm must be smaller than band_long_mm", file)
+    told = [row.grade for row in rows]
+    for grade in grades:
+        if told.count(grade) != 1:
+            found = "no row" if grade not in told else f"{told.count(grade)} rows"
+            _refuse(f"{where}: grade {grade} has {found}, one is needed", file)
+    if len(told) != len(grades):
+        outside = next(grade for grade in told if grade not in grades)
+        _refuse(f"{where}: grade {outside} is not on a {len(grades)}-chip set", file)
+    for low, high in pairwise(rows):
+        if high.median_mm < low.median_mm:
+            _refuse(
+                f"{where}: grade {high.grade} has median_mm {high.median_mm:g}, "
+                f"below grade {low.grade} with {low.median_mm:g}",
+                file,
+            )
+    if rows[0].median_mm == rows[-1].median_mm:
+        _refuse(f"{where}: all grades have the same median_mm", file)
+
+
+def _refuse(found: str, file: str | None) -> NoReturn:
+    raise ScaleInvalid(found, file=file)

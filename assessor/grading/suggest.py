@@ -1,0 +1,198 @@
+"""Suggest a grade: probability per grade from the texture's uncertainty and the scale's, or say why not.
+
+Never a grade: a person confirms against the chips. The width comes from three sources (the measurement, the
+scale, the unknown process); the largest decides what would narrow the suggestion. The weighing, and why only
+Sq is weighed, is in posterior.py; the sentences are in words.py.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from assessor.errors import SettingUnknown
+from assessor.grading.posterior import explain_width, highest_unexcluded, shortest_run, weigh_grades
+from assessor.grading.ranges import RangeSettings, judge_range
+from assessor.grading.scale import GradeScale
+from assessor.grading.words import (
+    say_abstained,
+    say_headline,
+    say_measured,
+    say_misfit,
+    say_narrows,
+    say_process,
+    say_scale,
+    say_unmeasured,
+)
+from assessor.tables.loader import MethodRow, load_methods
+from assessor.values import Band, Quantity, Suggestion, TargetRange, Texture
+
+
+@dataclass(frozen=True, slots=True)
+class SuggestSettings:
+    """How a suggestion is made; `process` and `method` are what a person told, "" leaves them open."""
+
+    process: str = ""  # texture shape: a process of the scale; wins over the method's own
+    method: str = ""  # key of tables/methods.toml: gives its process, and its reach for method_odds
+    method_odds: float = 1.0  # odds of a grade inside the method's reach over one outside: 1 = off, 3 = weak
+    preferred_band: Band = field(default_factory=lambda: Band(2.5, 25.0))  # where `angles` can be trusted
+    widest_useful: int = 5  # grades; wider than half the scale says no more than a look at the floor does
+    bound_log_sd: float = 0.10  # noise floors are predicted to about 10 % (own study on rendered photos)
+    beyond_ends: float = 1.0  # grade steps by which floors may lie past either end chip's own range
+    torch_available: bool = False  # whether raking-light captures can be measured, so that we may ask for one
+    ranges: RangeSettings = field(default_factory=RangeSettings)
+
+
+def suggest_grade(
+    texture: Texture,
+    scale: GradeScale,
+    target: TargetRange | None = None,
+    settings: SuggestSettings | None = None,
+) -> Suggestion:
+    """Return the probability of each grade of the scale, its 90 % set, reasons, and a verdict on a target.
+
+    Uses Sq (mm) in the preferred band, else in the first band that texture and scale share. It abstains where
+    there is neither, where Sq is only an upper bound (set90 then holds every grade the bound can't exclude:
+    "or below"), and where the set is too wide to use. Raises SettingUnknown for an unknown process or method.
+    """
+    settings = settings or SuggestSettings()
+    method = _told_method(settings)
+    process = _told_process(settings, method, scale)
+    quantity = _measured(texture, scale, settings)
+    if quantity is None:
+        return _unmeasured(scale, target)
+
+    curves = scale.curves_for(quantity.band, process)
+    upper = quantity.bound == "upper"
+    log_value, log_sd = _log_amplitude(quantity, settings)
+    posterior = weigh_grades(
+        np.array([log_value]), np.array([log_sd]), curves, upper=upper, beyond_ends=settings.beyond_ends
+    )
+    probabilities = _with_method(posterior.probabilities[0].tolist(), scale, method, settings)
+    first, last = shortest_run(probabilities)
+    if upper:
+        first, last = 0, max(last, highest_unexcluded(log_value, log_sd, curves))
+    set90 = scale.grades[first : last + 1]
+    width = explain_width(log_value, log_sd, curves, posterior.processes[0])
+
+    abstained = narrows = None
+    if upper or len(set90) > settings.widest_useful:
+        abstained = say_abstained(set90, scale, upper=upper)
+    if len(set90) > 1:
+        narrows = say_narrows(width, texture, scale, quantity, torch_available=settings.torch_available)
+    reasons = [
+        abstained or say_headline(probabilities, set90, scale, width),
+        say_measured(quantity),
+        say_scale(scale),
+    ]
+    if len(curves) > 1:
+        reasons.append(say_process(curves[int(np.argmax(posterior.processes[0]))].words))
+    reach = method.reach(scale.edition) if method else None
+    if method and reach and (reach[1] < set90[0] or reach[0] > set90[-1]):
+        reasons.append(say_misfit(method, reach))
+    return Suggestion(
+        scale_name=scale.name,
+        scale_edition=scale.edition,
+        scale_is_prior=scale.is_prior,
+        grades=scale.grades,
+        probabilities=probabilities,
+        set90=set90,
+        best=None if abstained else scale.grades[int(np.argmax(probabilities))],
+        confidence=max(probabilities),
+        abstained_because=abstained,
+        reasons=tuple(reasons),
+        narrows=narrows,
+        verdict=None
+        if target is None
+        else judge_range(
+            probabilities,
+            target,
+            scale,
+            set90=set90,
+            bound=quantity.bound,
+            narrows=narrows,
+            settings=settings.ranges,
+        ),
+        flags=_flags(scale, upper=upper),
+    )
+
+
+def _told_method(settings: SuggestSettings) -> MethodRow | None:
+    if not settings.method:
+        return None
+    methods = load_methods()
+    row = methods.get(settings.method)
+    if row is None:
+        known = ", ".join(method.key for method in methods.method)
+        raise SettingUnknown(f"there is no method '{settings.method}' (known: {known})")
+    return row
+
+
+def _told_process(settings: SuggestSettings, method: MethodRow | None, scale: GradeScale) -> str | None:
+    if not settings.process:
+        return method.process if method else None
+    # An owner's scale may hold one curve for any process; then a process told is fine, only not used.
+    if settings.process not in scale.processes and scale.is_prior:
+        known = ", ".join(scale.processes)
+        raise SettingUnknown(f"there is no process '{settings.process}' in {scale.name} (known: {known})")
+    return settings.process
+
+
+def _measured(texture: Texture, scale: GradeScale, settings: SuggestSettings) -> Quantity | None:
+    """The Sq to weigh; one that is no positive number counts as not measured."""
+    for band in (settings.preferred_band, *scale.bands):
+        quantity = texture.get("Sq", band) if band in scale.bands else None
+        if quantity is None:
+            continue
+        used = quantity.high90 if quantity.bound == "upper" else quantity.value
+        if math.isfinite(used) and used > 0 and math.isfinite(quantity.u) and quantity.u >= 0:
+            return quantity
+    return None
+
+
+def _log_amplitude(quantity: Quantity, settings: SuggestSettings) -> tuple[float, float]:
+    if quantity.bound == "upper":
+        return math.log(quantity.high90), settings.bound_log_sd
+    # Log-normal of the same relative standard uncertainty, about the value as its median.
+    return math.log(quantity.value), 0.01
+
+
+def _with_method(
+    probabilities: list[float], scale: GradeScale, method: MethodRow | None, settings: SuggestSettings
+) -> tuple[float, ...]:
+    reach = method.reach(scale.edition) if method else None
+    if reach is None or settings.method_odds == 1.0:
+        return tuple(probabilities)
+    odds = [settings.method_odds if reach[0] <= grade <= reach[1] else 1.0 for grade in scale.grades]
+    weighed = [p * odd for p, odd in zip(probabilities, odds, strict=True)]
+    return tuple(p / sum(weighed) for p in weighed)
+
+
+def _unmeasured(scale: GradeScale, target: TargetRange | None) -> Suggestion:
+    even = tuple(1.0 / len(scale.grades) for _ in scale.grades)
+    because = say_unmeasured(scale)
+    narrows = "Take four photos of the spot, one from each side, 15 degrees off straight down."
+    return Suggestion(
+        scale_name=scale.name,
+        scale_edition=scale.edition,
+        scale_is_prior=scale.is_prior,
+        grades=scale.grades,
+        probabilities=even,
+        set90=scale.grades,
+        best=None,
+        confidence=even[0],
+        abstained_because=because,
+        reasons=(because, say_scale(scale)),
+        narrows=narrows,
+        verdict=None
+        if target is None
+        else judge_range(even, target, scale, set90=scale.grades, bound=None, narrows=narrows),
+        flags=_flags(scale, upper=False),
+    )
+
+
+def _flags(scale: GradeScale, *, upper: bool) -> tuple[str, ...]:
+    raised = {"scale-prior": scale.is_prior, "at-most": upper}
+    return tuple(code for code, is_raised in raised.items() if is_raised)

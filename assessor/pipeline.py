@@ -1,0 +1,117 @@
+"""The main job, one line per stage: photos of one spot in, texture and a suggestion out.
+
+Read this file first; every stage is a pure function between the values of `values.py`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+
+from assessor.card.camera import adjust_cameras
+from assessor.card.find import find_card
+from assessor.card.light import check_light
+from assessor.card.quality import check_photo
+from assessor.card.rectify import rectify
+from assessor.errors import CaptureError, PhotoError, TooFewPhotos
+from assessor.grading.scale import GradeScale
+from assessor.grading.suggest import suggest_grade
+from assessor.settings import Settings
+from assessor.texture.heights import measure_heights
+from assessor.texture.measure import measure_texture
+from assessor.values import Band, CaptureResult, CardSighting, Photo, PrintScale, TargetRange
+
+
+def assess_capture(
+    photos: Sequence[Photo],
+    *,
+    print_scale: PrintScale,
+    scale: GradeScale,
+    target: TargetRange | None,
+    bands: tuple[Band, ...],
+    settings: Settings,
+    refused: tuple[PhotoError, ...] = (),
+    clock: Callable[[], float] = float,
+) -> CaptureResult:
+    """Assess one capture of kind `angles`.
+
+    refused: photos of this capture that could not even be decoded. A photo that fails its checks joins them and the
+    rest goes on while enough remain. clock: where timings are wanted, a function that returns seconds. Raises CaptureError when the spot cannot be measured.
+    """
+    laps = _Laps(clock)
+    usable, sightings, flags, dropped = _find_all(photos, settings, refused)
+    laps.lap("find")
+    exifs = [photo.exif for photo in usable]
+    adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
+    laps.lap("cameras")
+    rectified = tuple(
+        rectify(photo, camera, adjustment, settings.rectify)
+        for photo, camera in zip(usable, adjustment.cameras, strict=True)
+    )
+    light_flags = check_light(rectified, exifs, settings.light)
+    laps.lap("rectify")
+    heights = measure_heights(usable, adjustment, settings.heights)
+    laps.lap("heights")
+    texture = measure_texture(heights, bands, settings.texture)
+    laps.lap("texture")
+    suggestion = suggest_grade(texture, scale, target, settings.suggest)
+    laps.lap("suggest")
+    all_flags = (*flags, *adjustment.flags, *light_flags, *heights.flags, *texture.flags, *suggestion.flags)
+    return CaptureResult(
+        kind="angles",
+        photos=tuple(usable),
+        sightings=tuple(sightings),
+        adjustment=adjustment,
+        rectified=rectified,
+        heights=heights,
+        texture=texture,
+        suggestion=suggestion,
+        refused=tuple(dropped),
+        seconds=laps.seconds,
+        flags=tuple(dict.fromkeys(all_flags)),
+    )
+
+
+def _find_all(
+    photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...]
+) -> tuple[list[Photo], list[CardSighting], list[str], list[PhotoError]]:
+    """Find the card in every photo; photos that fail join the refused ones."""
+    usable: list[Photo] = []
+    sightings: list[CardSighting] = []
+    flags: list[str] = []
+    dropped = list(refused)
+    for photo in photos:
+        try:
+            sighting = find_card(photo, settings.find)
+            flags += check_photo(photo, sighting, settings.quality)
+        except PhotoError as error:
+            named = error.with_file(photo.name)
+            assert isinstance(named, PhotoError)
+            dropped.append(named)
+            continue
+        usable.append(photo)
+        sightings.append(sighting)
+    if dropped:
+        flags.append("photos-dropped")
+    if len(usable) < settings.heights.min_photos:
+        raise _too_few(usable, dropped, settings.heights.min_photos)
+    return usable, sightings, flags, dropped
+
+
+def _too_few(usable: Sequence[Photo], dropped: Sequence[PhotoError], needed: int) -> CaptureError:
+    reasons = "".join(f"; {error.file or 'one photo'}: {error.found}" for error in dropped)
+    many = "photo is" if len(usable) == 1 else "photos are"
+    return TooFewPhotos(f"{len(usable)} {many} usable of the {needed} needed{reasons}")
+
+
+class _Laps:
+    """Seconds by stage on the caller's clock."""
+
+    def __init__(self, clock: Callable[[], float]) -> None:
+        self.seconds: dict[str, float] = {}
+        self._clock, self._last = clock, clock()
+
+    def lap(self, stage: str) -> None:
+        """End a stage."""
+        now = self._clock()
+        self.seconds[stage] = now - self._last
+        self._last = now

@@ -1,0 +1,1 @@
+"""Records, pictures and pages of results; formats numbers, computes none."""

@@ -1,0 +1,86 @@
+"""HTML pages: one for the batch, one per capture, each a single file that can be mailed.
+
+Made for a phone in sunlight: large dark type on white, no colour that means anything, no script.
+"""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Mapping, Sequence
+from functools import cache
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
+
+from assessor.report import words
+from assessor.report.charts import grade_bars_svg, transfer_svg
+from assessor.report.schema import CaptureRecord
+
+CAPTURE_PAGE = "page.html"
+
+
+def index_page(
+    records: Sequence[CaptureRecord], thumbnails: Mapping[str, bytes], *, others: Sequence[str] = ()
+) -> str:
+    """The batch page: what was not assessed first, then every capture with its suggestion.
+
+    thumbnails: small JPEG by capture. others: captures of earlier runs that lie in the same folder.
+    """
+    assessed = [record for record in records if record.status == "assessed"]
+    return (
+        _environment()
+        .get_template("index.html")
+        .render(
+            assessed=assessed,
+            not_assessed=[record for record in records if record.status != "assessed"],
+            thumbnails={name: _data_uri("image/jpeg", data) for name, data in thumbnails.items()},
+            others=sorted(others),
+            any_rendered=any(record.origin != "camera" for record in records),
+            any_prior=any(record.scale.is_prior for record in records),
+            any_unchecked=any(not record.print.checked for record in assessed),
+        )
+    )
+
+
+def capture_page(record: CaptureRecord, picture_png: bytes | None) -> str:
+    """The page of one capture: the picture and everything that stands in its record."""
+    picture = _data_uri("image/png", picture_png) if picture_png else None
+    return _environment().get_template("capture.html").render(record=record, picture=picture)
+
+
+def _data_uri(kind: str, data: bytes) -> Markup:
+    return Markup(f"data:{kind};base64,{base64.b64encode(data).decode()}")
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("assessor.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters.update(
+        quantity=words.quantity_words,
+        band=words.band_words,
+        percent=words.percent,
+        headline=words.headline,
+        origin=words.origin_words,
+        lay=words.direction_words,
+        verdict=words.verdict_words,
+        scale=words.scale_words,
+        bars=lambda suggestion: Markup(grade_bars_svg(suggestion)),
+        transfer=lambda transfer: Markup(transfer_svg(transfer)),
+        path=quote,
+    )
+    environment.globals.update(
+        notice=words.NOTICE,
+        interval_note=words.INTERVAL_NOTE,
+        calls=words.CALLS,
+        names=words.NAMES,
+        status=words.STATUS,
+        page_name=CAPTURE_PAGE,
+    )
+    return environment

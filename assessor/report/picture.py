@@ -1,0 +1,178 @@
+"""One page per capture that shows why: photo, heights, a line across, grade bars, numbers, what to mind.
+
+Matplotlib by its object interface (no pyplot, no rc settings): nothing global is touched, so worker processes
+and threads can draw side by side.
+"""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from typing import Any
+
+import cv2
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from assessor.report.panels import (
+    INK,
+    direction_arrow,
+    draw_grades,
+    draw_map,
+    draw_photo,
+    draw_profile,
+    levelled,
+    middle_profile,
+    outlined_photo,
+    printable,
+)
+from assessor.report.schema import CaptureRecord, SuggestionRecord
+from assessor.report.words import (
+    CALLS,
+    INTERVAL_NOTE,
+    NAMES,
+    NOTICE,
+    band_words,
+    direction_words,
+    origin_words,
+    quantity_words,
+    scale_words,
+    suggestion_words,
+    verdict_words,
+)
+from assessor.values import CaptureResult
+
+WIDTH_PX, HEIGHT_PX, DPI = 1600, 2260, 200
+_SHOWN = ("Sq", "Sa", "Sz", "MPD", "ETD")
+
+
+def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
+    """Draw the page of an assessed capture and return it as PNG, 1600 x 2260 pixels.
+
+    `record` is the stored form of the same result: every word comes from there, every curve from `result`.
+    """
+    if record.suggestion is None or record.texture is None:
+        raise ValueError("only an assessed capture has a picture")
+    figure = Figure(figsize=(WIDTH_PX / DPI, HEIGHT_PX / DPI), dpi=DPI, facecolor="white")
+    FigureCanvasAgg(figure)
+    _banner(figure, record, record.suggestion)
+    draw_photo(_axes(figure, 0.03, 0.545, 0.44, 0.265), result)
+    level = levelled(result.heights)
+    lay_deg = record.texture.direction.lay_deg
+    profile = middle_profile(result.heights, level, lay_deg)
+    map_axes = _axes(figure, 0.495, 0.545, 0.375, 0.265)
+    draw_map(map_axes, _axes(figure, 0.885, 0.56, 0.02, 0.235), result.heights, level, profile)
+    if lay_deg is not None:
+        direction_arrow(map_axes, lay_deg)
+    draw_profile(_axes(figure, 0.085, 0.405, 0.885, 0.095), profile)
+    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), record.suggestion)
+    _numbers(figure, record)
+    _remarks(figure, record)
+    out = io.BytesIO()
+    figure.savefig(out, format="png", dpi=DPI, metadata={"Software": f"assessor {record.assessor_version}"})
+    return out.getvalue()
+
+
+def thumbnail(result: CaptureResult, width_px: int = 480) -> bytes:
+    """The first photo with the card's outline as a small JPEG."""
+    rgb = outlined_photo(result, width_px)
+    good, data = cv2.imencode(".jpg", cv2.cvtColor(rgb, cv2.COLOR_RGB2BGR), [cv2.IMWRITE_JPEG_QUALITY, 80])
+    if not good:
+        raise RuntimeError("OpenCV could not write a JPEG")
+    return data.tobytes()
+
+
+def _axes(figure: Figure, left: float, bottom: float, width: float, height: float) -> Axes:
+    return figure.add_axes((left, bottom, width, height))
+
+
+def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord) -> None:
+    """Black strip with the notice, then the capture, the suggestion and the call."""
+    strip = _axes(figure, 0, 0.962, 1, 0.038)
+    strip.set_facecolor(INK)
+    strip.set_xticks([])
+    strip.set_yticks([])
+    white: dict[str, Any] = {"color": "white", "va": "center", "transform": strip.transAxes}
+    strip.text(0.03, 0.5, NOTICE, fontsize=12, weight="bold", **white)
+    strip.text(0.97, 0.5, f"scale: {record.scale.origin}", fontsize=12, weight="bold", ha="right", **white)
+    _text(figure, 0.03, 0.94, _fit(record.capture, 38), size=12)
+    if origin := origin_words(record):
+        box = {"boxstyle": "square,pad=0.35", "fc": "white", "ec": INK, "lw": 2.5}
+        figure.text(0.97, 0.94, origin, ha="right", va="top", fontsize=10, weight="bold", bbox=box)
+    headline = _wrap(suggestion_words(suggestion), 56)
+    _text(figure, 0.03, 0.912, headline, size=16 if headline.count("\n") < 1 else 12, weight="bold")
+    if suggestion.verdict:
+        box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
+        call = CALLS[suggestion.verdict.call]
+        figure.text(0.037, 0.852, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
+        side = f"{_wrap(suggestion.verdict.sentence, 66)}\n{verdict_words(suggestion.verdict)}"
+        _text(figure, 0.45, 0.852, side, size=8.5, va="center")
+    else:
+        _text(figure, 0.03, 0.852, scale_words(record.scale), size=9, va="center")
+
+
+def _numbers(figure: Figure, record: CaptureRecord) -> None:
+    """Panel 5: the numbers with their interval and band."""
+    texture = record.texture
+    if texture is None:
+        return
+    _text(figure, 0.51, 0.355, "5  Numbers", size=10, weight="bold", va="bottom")
+    y = 0.344
+    for name in _SHOWN:
+        quantity = record.quantity(name)
+        if quantity is None:
+            continue
+        _text(figure, 0.51, y, name, size=12, weight="bold")
+        _text(figure, 0.575, y, quantity_words(quantity), size=12)
+        _text(figure, 0.79, y, f"{NAMES[name]}\n{band_words(quantity.band)}", size=7)
+        y -= 0.025
+    lines = [
+        f"{INTERVAL_NOTE}; only numbers of the same band compare",
+        f"noise floor (Sq): {_mm(texture.noise_floor_mm)} in {band_words(texture.noise_band)}",
+        f"measured: {100 * texture.valid_fraction:.0f} % of the window",
+        f"texture {direction_words(record)}",
+        f"print {'checked' if record.print.checked else 'NOT checked'} with a tape",
+        _wrap(scale_words(record.scale), 60),
+    ]
+    _text(figure, 0.51, y - 0.004, "\n".join(lines), size=8)
+
+
+def _remarks(figure: Figure, record: CaptureRecord) -> None:
+    """Bottom: what to mind and what to do next, as many lines as fit; the page has all of them."""
+    remarks = [
+        f"{flag.sentence} To do: {flag.remedy}." for flag in record.flags if flag.code != "scale-prior"
+    ]
+    remarks += [f"Not used: {refusal.sentence}" for refusal in record.refused]
+    suggestion = record.suggestion
+    if suggestion:
+        shot = suggestion.verdict.next_shot if suggestion.verdict else None
+        remarks = [line for line in (shot and f"Next shot: {shot}", suggestion.narrows) if line] + remarks
+    lines = [line for remark in remarks for line in textwrap.wrap(f"- {remark}", 124, subsequent_indent="  ")]
+    if len(lines) > 6:
+        lines = [*lines[:5], "- more: see the page of this capture"]
+    _text(figure, 0.03, 0.118, "To mind", size=10, weight="bold")
+    _text(figure, 0.03, 0.102, "\n".join(lines) or "- nothing", size=8)
+    foot = f"assessor {record.assessor_version}, {record.assessed_at_utc}, record {record.key[:12]}"
+    figure.text(0.97, 0.006, foot, fontsize=6, ha="right", va="bottom")
+
+
+def _text(
+    figure: Figure, x: float, y: float, text: str, *, size: float, weight: str = "normal", va: str = "top"
+) -> None:
+    """Plain text at a place in figure coordinates."""
+    figure.text(
+        x, y, printable(text), fontsize=size, weight=weight, va=va, linespacing=1.35, parse_math=False
+    )
+
+
+def _mm(value: float | None) -> str:
+    return "unknown" if value is None else f"{value:.2g} mm"
+
+
+def _wrap(text: str, width: int) -> str:
+    return "\n".join(textwrap.wrap(text, width))
+
+
+def _fit(text: str, width: int) -> str:
+    return text if len(text) <= width else text[: width - 3] + "..."

@@ -1,0 +1,309 @@
+"""From the pipeline's values to the stored record; no number is computed here, only named and made finite."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from assessor.errors import AssessorError
+from assessor.flags import describe
+from assessor.report.schema import (
+    BandRecord,
+    CaptureRecord,
+    CardRecord,
+    ChanceRecord,
+    DirectionRecord,
+    FlagRecord,
+    GeometryRecord,
+    HeightsRecord,
+    Origin,
+    PhotoRecord,
+    PrintRecord,
+    QuantityRecord,
+    RefusalRecord,
+    ScaleRecord,
+    SuggestionRecord,
+    TextureRecord,
+    TransferRecord,
+    VerdictRecord,
+)
+from assessor.report.words import NOTICE
+from assessor.values import (
+    Adjustment,
+    Band,
+    CaptureResult,
+    CardSighting,
+    Exif,
+    HeightMap,
+    PrintScale,
+    Quantity,
+    Suggestion,
+    TargetRange,
+    Texture,
+)
+
+RENDERED_MAKE = "Rendered"  # our own renderers write this as the Exif Make, so that truth and toy stay apart
+
+
+@dataclass(frozen=True, slots=True)
+class SourceFile:
+    """One file of a capture, known before decoding: shown name, SHA-256 and Exif."""
+
+    name: str
+    sha256: str
+    exif: Exif
+
+
+@dataclass(frozen=True, slots=True)
+class RecordHead:
+    """What is known of a capture before anything is measured; the same for every outcome."""
+
+    capture: str
+    why_grouped: str
+    key: str
+    assessor_version: str
+    assessed_at_utc: str
+    settings_digest: str
+    scale: ScaleRecord
+    target: TargetRange | None
+    print_scale: PrintScale
+    measured_bars_mm: tuple[float, float] | None
+    files: tuple[SourceFile, ...]
+
+
+def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
+    """Record of a capture that was measured."""
+    return CaptureRecord(
+        **_head_fields(head, result),
+        status="assessed",
+        kind=result.kind,
+        refused=tuple(_refusal(error) for error in result.refused),
+        failure=None,
+        geometry=_geometry(result.adjustment),
+        heights=_heights(result.heights),
+        texture=_texture(result.texture),
+        suggestion=_suggestion(result.suggestion),
+        flags=_flags(result.flags),
+        seconds={name: round(float(spent), 4) for name, spent in result.seconds.items()},
+    )
+
+
+def refused_record(head: RecordHead, refused: Sequence[Exception], error: AssessorError) -> CaptureRecord:
+    """Record of a capture that cannot be measured: the photos refused, then the capture's own finding."""
+    rows = (*(_refusal(each) for each in refused), _refusal(error))
+    return _unmeasured(head, "refused", refused=rows, failure=None)
+
+
+def failed_record(head: RecordHead, failure: str) -> CaptureRecord:
+    """Record of a capture that one of our own errors stopped."""
+    return _unmeasured(head, "failed", refused=(), failure=failure)
+
+
+def origin_of(files: Sequence[SourceFile]) -> Origin:
+    """Whether the photos say that they were rendered."""
+    rendered = {_is_rendered(file.exif) for file in files}
+    if rendered == {True}:
+        return "rendered"
+    return "mixed" if True in rendered else "camera"
+
+
+def _is_rendered(exif: Exif) -> bool:
+    return (exif.make or "").strip().lower() == RENDERED_MAKE.lower()
+
+
+def _unmeasured(
+    head: RecordHead, status: Any, *, refused: tuple[RefusalRecord, ...], failure: str | None
+) -> CaptureRecord:
+    return CaptureRecord(
+        **_head_fields(head, None),
+        status=status,
+        kind=None,
+        refused=refused,
+        failure=failure,
+        geometry=None,
+        heights=None,
+        texture=None,
+        suggestion=None,
+        flags=(),
+        seconds={},
+    )
+
+
+def _head_fields(head: RecordHead, result: CaptureResult | None) -> dict[str, Any]:
+    return {
+        "capture": head.capture,
+        "why_grouped": head.why_grouped,
+        "key": head.key,
+        "assessor_version": head.assessor_version,
+        "assessed_at_utc": head.assessed_at_utc,
+        "settings_digest": head.settings_digest,
+        "scale": head.scale,
+        "target_range": (head.target.low, head.target.high) if head.target else None,
+        "origin": origin_of(head.files),
+        "print": PrintRecord(
+            measured_bars_mm=head.measured_bars_mm,
+            checked=head.print_scale.checked,
+            ratio_x=head.print_scale.x,
+            ratio_y=head.print_scale.y,
+            u_ratio_x=head.print_scale.u_x,
+            u_ratio_y=head.print_scale.u_y,
+        ),
+        "photos": tuple(_photo(file, result) for file in head.files),
+    }
+
+
+def _photo(file: SourceFile, result: CaptureResult | None) -> PhotoRecord:
+    sizes = {photo.name: photo.size_px for photo in result.photos} if result else {}
+    width_px, height_px = sizes.get(file.name, (None, None))
+    card = _card(file.name, result) if result else None
+    exif = file.exif
+    return PhotoRecord(
+        file=file.name,
+        sha256=file.sha256,
+        used=card is not None,
+        width_px=width_px,
+        height_px=height_px,
+        rendered=_is_rendered(exif),
+        make=exif.make,
+        model=exif.model,
+        focal_35mm=_finite(exif.focal_35mm),
+        exposure_s=_finite(exif.exposure_s),
+        iso=_finite(exif.iso),
+        flash_fired=exif.flash_fired,
+        taken_at=exif.taken_at,
+        card=card,
+    )
+
+
+def _card(name: str, result: CaptureResult) -> CardRecord | None:
+    sighting: CardSighting | None = next((s for s in result.sightings if s.photo_name == name), None)
+    if sighting is None:
+        return None
+    gradients = [r.light_gradient for r in result.rectified if r.photo_name == name]
+    return CardRecord(
+        design=sighting.design,
+        serial=sighting.serial,
+        n_markers=len(sighting.marker_ids),
+        px_per_mm=sighting.px_per_mm,
+        tilt_deg=sighting.tilt_deg,
+        edge_width_px=sighting.edge_width_px,
+        edge_width_mm=sighting.edge_width_mm,
+        clipped_fraction=sighting.clipped_fraction,
+        light_gradient=_finite(gradients[0]) if gradients else None,
+        flags=_flags(sighting.flags),
+    )
+
+
+def _geometry(adjustment: Adjustment) -> GeometryRecord:
+    return GeometryRecord(
+        rms_px=adjustment.rms_px,
+        rms_mm=adjustment.rms_mm,
+        focal_source=adjustment.focal_source,
+        bow_mm=tuple(float(term) for term in adjustment.bow_mm),
+        ratio_x=adjustment.print_scale.x,
+        ratio_y=adjustment.print_scale.y,
+        u_gain=adjustment.u_gain,
+        camera_distances_mm=tuple(float(np.linalg.norm(c.position_mm)) for c in adjustment.cameras),
+    )
+
+
+def _heights(heights: HeightMap) -> HeightsRecord:
+    transfer = heights.transfer
+    return HeightsRecord(
+        spacing_mm=1.0 / heights.px_per_mm,
+        rows=heights.height_mm.shape[0],
+        cols=heights.height_mm.shape[1],
+        valid_fraction=float(heights.valid.mean()),
+        shortest_trusted_mm=heights.shortest_trusted_mm,
+        agreement=_finite(heights.agreement),
+        u_scale=heights.u_scale,
+        method=heights.method,
+        transfer=TransferRecord(
+            wavelength_mm=tuple(float(w) for w in transfer.wavelength_mm),
+            amplitude=tuple(_finite(a) for a in transfer.amplitude),
+            u_amplitude=tuple(_finite(a) for a in transfer.u_amplitude),
+            method=transfer.method,
+        ),
+    )
+
+
+def _texture(texture: Texture) -> TextureRecord:
+    direction = texture.direction
+    return TextureRecord(
+        quantities=tuple(_quantity(quantity) for quantity in texture.quantities),
+        direction=DirectionRecord(
+            lay_deg=_finite(direction.lay_deg),
+            u_deg=_finite(direction.u_deg),
+            strength=_finite(direction.strength),
+        ),
+        noise_floor_mm=_finite(texture.noise_floor_mm),
+        noise_band=_band(texture.noise_band),
+        valid_fraction=texture.valid_fraction,
+    )
+
+
+def _quantity(quantity: Quantity) -> QuantityRecord:
+    return QuantityRecord(
+        name=quantity.name,
+        value=_finite(quantity.value),
+        u=_finite(quantity.u),
+        low90=_finite(quantity.low90),
+        high90=_finite(quantity.high90),
+        unit=quantity.unit,
+        bound=quantity.bound,
+        band=_band(quantity.band),
+        spacing_mm=quantity.spacing_mm,
+        method=quantity.method,
+    )
+
+
+def _suggestion(suggestion: Suggestion) -> SuggestionRecord:
+    verdict = suggestion.verdict
+    return SuggestionRecord(
+        notice=NOTICE,
+        chances=tuple(
+            ChanceRecord(grade=grade, probability=float(probability))
+            for grade, probability in zip(suggestion.grades, suggestion.probabilities, strict=True)
+        ),
+        set90=suggestion.set90,
+        best=suggestion.best,
+        confidence=_finite(suggestion.confidence),
+        abstained_because=suggestion.abstained_because,
+        reasons=suggestion.reasons,
+        narrows=suggestion.narrows,
+        verdict=None
+        if verdict is None
+        else VerdictRecord(
+            low=verdict.target.low,
+            high=verdict.target.high,
+            p_short=verdict.p_short,
+            p_in_range=verdict.p_in_range,
+            p_over=verdict.p_over,
+            call=verdict.call,
+            sentence=verdict.sentence,
+            next_shot=verdict.next_shot,
+        ),
+    )
+
+
+def _band(band: Band) -> BandRecord:
+    return BandRecord(short_mm=band.short_mm, long_mm=band.long_mm)
+
+
+def _flags(codes: Sequence[str]) -> tuple[FlagRecord, ...]:
+    unique = tuple(dict.fromkeys(codes))
+    return tuple(FlagRecord(code=f.code, sentence=f.sentence, remedy=f.remedy) for f in describe(unique))
+
+
+def _refusal(error: Exception) -> RefusalRecord:
+    if not isinstance(error, AssessorError):
+        raise TypeError(f"a refusal must be an AssessorError, not {type(error).__name__}")
+    return RefusalRecord(file=error.file, code=error.code, sentence=str(error))
+
+
+def _finite(value: Any) -> float | None:
+    """The number, or None where it is missing, NaN or infinite (JSON knows neither)."""
+    return float(value) if value is not None and np.isfinite(value) else None

@@ -1,0 +1,119 @@
+"""Results in the terminal, for a person: tables and lines, nothing computed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from assessor.evaluation import ScoredRow, SummaryRow
+from assessor.grading.scale import ANY, GradeScale
+from assessor.grouping import Group
+from assessor.report.schema import CaptureRecord
+from assessor.report.words import CALLS, NOTICE, STATUS, headline, quantity_words
+
+_MOST_GROUPS = 12
+
+
+def grouping(console: Console, groups: Sequence[Group], *, n_standing: int) -> None:
+    """How the photos were grouped into captures, with the reason, and how many results stand."""
+    for group in groups[:_MOST_GROUPS]:
+        _line(console, f"{group.name}: {group.why}")
+    if len(groups) > _MOST_GROUPS:
+        _line(
+            console, f"... and {len(groups) - _MOST_GROUPS} more captures, each with its reason on its page"
+        )
+    if n_standing:
+        _line(
+            console,
+            f"{n_standing} of {len(groups)} captures are done already and unchanged (--force repeats)",
+        )
+
+
+def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
+    """One row per capture: suggestion, call, Sq and MPD."""
+    if any(record.origin != "camera" for record in records):
+        _line(console, "RENDERED photos among these: made by a computer, no real floor")
+    table = Table("capture", "suggestion", "target", "Sq", "MPD", title=NOTICE, title_justify="left")
+    for record in records:
+        suggestion = record.suggestion
+        verdict = suggestion.verdict if suggestion else None
+        table.add_row(
+            Text(record.capture),
+            Text(headline(record) if suggestion else STATUS[record.status]),
+            CALLS[verdict.call] if verdict else "",
+            quantity_words(record.quantity("Sq")),
+            quantity_words(record.quantity("MPD")),
+        )
+    console.print(table)
+    if any(record.scale.is_prior for record in records):
+        _line(console, "Scale: prior, not measured on chips; grades may be off by one, at both ends by two.")
+
+
+def refusals(console: Console, records: Sequence[CaptureRecord]) -> None:
+    """Every photo and capture that was refused, with its sentence."""
+    for record in records:
+        for row in record.refused:
+            where = "" if row.file else f"{record.capture}: "
+            _line(console, f"refused: {where}{row.sentence}")
+        if record.failure:
+            _line(console, f"failed: {record.capture}: {record.failure}")
+
+
+def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[SummaryRow]) -> None:
+    """The summary as a table, with how many rows are rendered."""
+    n_rendered = sum(row.truth.rendered for row in rows)
+    _line(console, f"{len(rows)} truth rows, {n_rendered} of them from RENDERED photos (no real floor)")
+    table = Table("kind", "quantity", "process", "split")
+    for heading in ("n", "bias", "scatter", "largest", "in 90 %", "at most", "refused"):
+        table.add_column(heading, justify="right")
+    for row in summary:
+        unit = row.error_unit
+        table.add_row(
+            row.kind,
+            row.quantity,
+            row.process,
+            row.split,
+            str(row.n),
+            _error(row.bias, unit),
+            _error(row.scatter, unit, signed=False),
+            _error(row.largest_error, unit),
+            _share(row.coverage),
+            _share(row.upper_share),
+            _share(row.refused_share),
+        )
+    console.print(table)
+    _line(
+        console, "in 90 %: how often the 90 % interval or upper bound holds the truth; at most: upper bounds"
+    )
+
+
+def scales(console: Console, found: Sequence[GradeScale]) -> None:
+    """Shipped scales with edition, origin, bands and processes."""
+    table = Table("scale", "chip set", "origin", "bands", "processes (for --process)")
+    for scale in found:
+        processes = "\n".join(name for name in scale.processes if name != ANY)
+        table.add_row(
+            scale.name, scale.edition, scale.origin, "\n".join(map(str, scale.bands)), processes or "any"
+        )
+    console.print(table)
+    _line(console, "A prior was never measured on chips. Photograph your own chips to make your own scale.")
+
+
+def _error(value: float | None, unit: str, *, signed: bool = True) -> str:
+    if value is None:
+        return ""
+    sign = "+" if signed else ""
+    if unit == "relative":
+        return f"{100 * value:{sign}.1f} %"
+    return f"{value:{sign}.2f}{'°' if unit == 'deg' else ''}"
+
+
+def _share(value: float | None) -> str:
+    return "" if value is None else f"{100 * value:.0f} %"
+
+
+def _line(console: Console, text: str) -> None:
+    console.print(text, markup=False, highlight=False, soft_wrap=True)

@@ -1,0 +1,134 @@
+"""Numbers and findings as a foreman reads them, so that picture, page, table and terminal say the same."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from assessor.report.schema import (
+    BandRecord,
+    CaptureRecord,
+    QuantityRecord,
+    ScaleRecord,
+    SuggestionRecord,
+    VerdictRecord,
+)
+
+NOTICE = "Suggestion, not a grade: confirm against the chips."
+RENDERED = "RENDERED PHOTOS: made by a computer, no real floor"
+MIXED = "SOME PHOTOS ARE RENDERED: made by a computer"
+INTERVAL_NOTE = "± is the 90 % interval"
+CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL: TAKE ANOTHER SHOT"}
+NAMES = {
+    "Sq": "root mean square height",
+    "Sa": "mean height",
+    "Sz": "peak to valley",
+    "MPD": "mean profile depth",
+    "ETD": "texture depth (sand patch equivalent)",
+}
+SCALES = {
+    "prior": "scale: prior, not measured on chips",
+    "real": "scale: measured on chips",
+    "rendered": "scale: from RENDERED chips, not real ones",
+}
+STATUS = {"assessed": "assessed", "refused": "refused", "failed": "internal error"}
+
+
+def quantity_words(quantity: QuantityRecord | None) -> str:
+    """ "0.105 ± 0.007 mm", "at most 0.012 mm", or "not measured"."""
+    if quantity is None or quantity.value is None or quantity.high90 is None:
+        return "not measured"
+    unit = f" {quantity.unit}" if quantity.unit else ""
+    if quantity.bound == "upper":
+        return f"at most {_round_up(quantity.high90)}{unit}"
+    if quantity.low90 is None:
+        return f"{quantity.value:.3g}{unit}"
+    half = max(quantity.high90 - quantity.value, quantity.value - quantity.low90)
+    digits = decimals(half)
+    return f"{quantity.value:.{digits}f} ± {half:.{digits}f}{unit}"
+
+
+def decimals(half_width: float) -> int:
+    """Decimals to print so that a half width keeps one digit, or two where it starts with 1 (GUM 7.2.6)."""
+    if not half_width > 0:
+        return 3
+    exponent = math.floor(math.log10(half_width))
+    leading = half_width / 10**exponent
+    return max(0, -exponent + (1 if leading < 1.95 else 0))
+
+
+def _round_up(bound: float) -> str:
+    """An upper bound to two digits, never rounded down."""
+    digits = max(0, 1 - math.floor(math.log10(bound))) if bound > 0 else 3
+    return f"{math.ceil(bound * 10**digits - 1e-9) / 10**digits:.{digits}f}"
+
+
+def band_words(band: BandRecord) -> str:
+    """ "2.5-25 mm"."""
+    return f"{band.short_mm:g}-{band.long_mm:g} mm"
+
+
+def grades_words(grades: Sequence[int]) -> str:
+    """Join grades to runs: (3, 4, 5, 7) reads "3-5, 7"."""
+    runs: list[list[int]] = []
+    for grade in sorted(grades):
+        if runs and grade == runs[-1][-1] + 1:
+            runs[-1].append(grade)
+        else:
+            runs.append([grade])
+    return ", ".join(f"{run[0]}-{run[-1]}" if len(run) > 1 else str(run[0]) for run in runs)
+
+
+def percent(probability: float) -> str:
+    """ "61 %", with "<1 %" and ">99 %" at the ends, since no probability here is 0 or 1."""
+    if probability < 0.01:
+        return "<1 %"
+    if probability > 0.99:
+        return ">99 %"
+    return f"{100 * probability:.0f} %"
+
+
+def suggestion_words(suggestion: SuggestionRecord) -> str:
+    """The suggestion in one line."""
+    if suggestion.abstained_because:
+        return suggestion.abstained_because
+    text = f"CSP {grades_words(suggestion.set90)} (holds 90 %)"
+    if suggestion.best is not None and suggestion.confidence is not None and len(suggestion.set90) > 1:
+        text += f", most likely {suggestion.best} ({percent(suggestion.confidence)})"
+    return text
+
+
+def scale_words(scale: ScaleRecord) -> str:
+    """Which scale, and whether it was measured on chips."""
+    return f"{SCALES[scale.origin]} ({scale.name}, {scale.edition} set)"
+
+
+def verdict_words(verdict: VerdictRecord) -> str:
+    """Target range with its three probabilities."""
+    return (
+        f"target CSP {verdict.low}-{verdict.high}: short {percent(verdict.p_short)}, "
+        f"in range {percent(verdict.p_in_range)}, over {percent(verdict.p_over)}"
+    )
+
+
+def direction_words(record: CaptureRecord) -> str:
+    """Lay of the texture, or that it has none."""
+    direction = record.texture.direction if record.texture else None
+    if direction is None or direction.lay_deg is None:
+        return "no direction"
+    u = f" ± {1.645 * direction.u_deg:.0f}" if direction.u_deg is not None else ""
+    return f"runs at {direction.lay_deg:.0f}{u}° from the card's bottom edge"
+
+
+def origin_words(record: CaptureRecord) -> str:
+    """A loud line for rendered photos, empty for a camera's."""
+    return {"rendered": RENDERED, "mixed": MIXED, "camera": ""}[record.origin]
+
+
+def headline(record: CaptureRecord) -> str:
+    """The one line a person reads first."""
+    if record.status == "failed":
+        return record.failure or "internal error, please report"
+    if record.suggestion is None:
+        return record.refused[-1].sentence if record.refused else "not measured"
+    return suggestion_words(record.suggestion)

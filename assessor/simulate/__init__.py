@@ -1,0 +1,1 @@
+"""Floors and photos with known truth."""

@@ -1,0 +1,158 @@
+"""Floors with known heights: shape by process, amplitude by a stated Sq, colour by paste and stones.
+
+The card rests on the floor's highest peaks (the 99.95 % quantile), so with the paper's thickness almost every height
+is negative. Heights are in the card frame: z = 0 is the top of the paper, row 0 lies at the largest y.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from assessor.simulate import processes, real_shapes
+from assessor.simulate.albedo import paint_stones, paste_albedo, photo_albedo
+from assessor.simulate.stones import Stones, make_stones
+from assessor.values import FloatArray, freeze
+
+PROCESSES = (
+    "ground", "shot", "scarified", "scabbled", "aggregate", "fractal", "grit", "relief", "flat", "bumps", "pits",
+)  # fmt: skip
+# 50 % cut-offs of ISO 16610-61 as the standard deviation of the Gaussian: sqrt(ln 2 / (2 pi^2)).
+SIGMA_PER_CUTOFF = 0.18739
+
+
+@dataclass(frozen=True, slots=True)
+class FloorRecipe:
+    """What to make. sq_mm is reached in `band_mm` (S and L cut-off) on the middle 108 mm, or over all
+    wavelengths where band_mm is None. lay_deg: direction of ridges, 0-180 from card +x, None draws one.
+    albedo: "paste" or the path of a delit albedo map. data_dir: ../shared/data, for grit and relief.
+    """
+
+    process: str
+    sq_mm: float = 0.1
+    band_mm: tuple[float, float] | None = (2.5, 25.0)
+    lay_deg: float | None = None
+    albedo: str = "paste"
+    contrast: float = 1.0
+    stone_fraction: float | None = None
+    paper_mm: float = 0.25
+    side_mm: float = 140.0
+    px_per_mm: float = 20.0
+    data_dir: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Floor:
+    """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones' labels.
+
+    lay_deg: direction of the texture where the process has one, else None.
+    """
+
+    height_mm: FloatArray
+    albedo_linear: FloatArray
+    stones: Stones
+    px_per_mm: float
+    lay_deg: float | None
+    recipe: FloorRecipe
+
+    def __post_init__(self) -> None:
+        for array in (self.height_mm, self.albedo_linear):
+            freeze(array)
+
+
+def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
+    """Make a square floor with known heights; ValueError for an unknown process or a missing data folder."""
+    if recipe.process not in PROCESSES:
+        raise ValueError(f"process must be one of {', '.join(PROCESSES)}, not {recipe.process!r}")
+    n = round(recipe.side_mm * recipe.px_per_mm)
+    lay = None
+    if recipe.process == "scarified":
+        lay = float(rng.uniform(0, 180)) if recipe.lay_deg is None else recipe.lay_deg % 180
+    stones = _stones(recipe, n, rng)
+    shape = _shape(recipe, n, rng, lay, stones)
+    if recipe.process == "flat" or recipe.sq_mm == 0:
+        height = np.zeros((n, n), np.float32)
+    else:
+        height = _to_amplitude(shape, recipe)
+    height -= np.float32(np.quantile(height[::3, ::3], 0.9995) + recipe.paper_mm)
+    if recipe.albedo == "paste":
+        albedo = paste_albedo(n, recipe.px_per_mm, rng, contrast=recipe.contrast)
+    else:
+        albedo = photo_albedo(Path(recipe.albedo), n, recipe.px_per_mm, rng)
+    paint_stones(albedo, stones.labels, rng)
+    return Floor(height, albedo, stones, recipe.px_per_mm, lay, recipe)
+
+
+def _stones(recipe: FloorRecipe, n: int, rng: np.random.Generator) -> Stones:
+    """Particles by process: standing where aggregate is exposed, flush where a grinder cut through them."""
+    standing = recipe.process == "aggregate"
+    usual = {"aggregate": (0.30, 0.50), "ground": (0.0, 0.35), "shot": (0.0, 0.15), "scabbled": (0.0, 0.2)}
+    low, high = usual.get(recipe.process, (0.0, 0.0))
+    fraction = float(rng.uniform(low, high)) if recipe.stone_fraction is None else recipe.stone_fraction
+    largest = float(rng.uniform(8.0, 14.0))
+    return make_stones(
+        n, recipe.px_per_mm, rng, fraction=fraction, largest_mm=largest, standing=0.3 if standing else 0.0
+    )
+
+
+def _shape(
+    recipe: FloorRecipe, n: int, rng: np.random.Generator, lay_deg: float | None, stones: Stones
+) -> FloatArray:
+    """The process's height field, free of scale."""
+    name, density, level = recipe.process, recipe.px_per_mm, recipe.sq_mm
+    if name == "flat":
+        return np.zeros((n, n), np.float32)
+    if name == "scarified":
+        return processes.scarified(n, density, level, rng, lay_deg or 0.0)
+    if name == "aggregate":
+        return processes.exposed(n, density, rng, stones.dome_mm)
+    if name in ("grit", "relief"):
+        if recipe.data_dir is None:
+            raise ValueError(f"process {name} needs data_dir, the folder with the measured shapes")
+        return getattr(real_shapes, name)(Path(recipe.data_dir), n, density, rng)  # type: ignore[no-any-return]
+    return getattr(processes, name)(n, density, level, rng)  # type: ignore[no-any-return]
+
+
+def _to_amplitude(shape: FloatArray, recipe: FloorRecipe) -> FloatArray:
+    """Scale to the wanted Sq; where that makes slopes no broken concrete keeps, smooth and scale again."""
+    steepest = 2.0  # 63 degrees; broken mortar at 0.1 mm scale seldom stands steeper
+    pitch_px = 0.1 * recipe.px_per_mm
+    for _ in range(6):
+        scaled = np.asarray(shape * np.float32(recipe.sq_mm / _sq(shape, recipe)), dtype=np.float32)
+        lag = max(round(pitch_px), 1)
+        slope = np.quantile(np.abs(scaled[::3, lag:] - scaled[::3, :-lag]), 0.995) * recipe.px_per_mm / lag
+        if slope <= steepest:
+            break
+        shape = cv2.GaussianBlur(shape, (0, 0), pitch_px * min(slope / steepest, 3.0))
+    return scaled
+
+
+def _sq(height: FloatArray, recipe: FloorRecipe) -> float:
+    """Sq of the middle 108 mm in the wanted band (or of everything), plane removed, reflecting ends."""
+    n = height.shape[0]
+    half = min(round(54.0 * recipe.px_per_mm), n // 2)
+    part = np.array(height[n // 2 - half : n // 2 + half, n // 2 - half : n // 2 + half])
+    if recipe.band_mm is not None:
+        short, long = (SIGMA_PER_CUTOFF * c * recipe.px_per_mm for c in recipe.band_mm)
+        part = cv2.GaussianBlur(part, (0, 0), short, borderType=cv2.BORDER_REFLECT)
+        # Long waves need no fine grid: the L-filter at a tenth of the density costs a hundredth.
+        step = max(int(short / 2), 1)
+        part = cv2.resize(part, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+        part -= _plane(part)
+        part = part - cv2.GaussianBlur(part, (0, 0), long / step, borderType=cv2.BORDER_REFLECT)
+    else:
+        part -= _plane(part)
+    return max(float(part.std()), 1e-9)
+
+
+def _plane(height: FloatArray) -> FloatArray:
+    """Least-squares plane of a full grid (rows and columns are orthogonal there)."""
+    rows, cols = height.shape
+    u = np.linspace(-1, 1, cols, dtype=np.float32)
+    v = np.linspace(-1, 1, rows, dtype=np.float32)
+    a = float((height.mean(0) * u).sum() / (u * u).sum())
+    b = float((height.mean(1) * v).sum() / (v * v).sum())
+    return np.asarray(height.mean() + a * u[None, :] + b * v[:, None], dtype=np.float32)

@@ -1,0 +1,1 @@
+"""What lies on disk: photos in, results out, folders with known truth."""

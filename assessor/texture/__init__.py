@@ -1,0 +1,1 @@
+"""Heights, areal and profile texture parameters, direction and noise."""

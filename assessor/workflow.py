@@ -1,0 +1,378 @@
+"""The use cases, and the only thing the command line calls: files in, work to an executor, results out.
+
+`plan_batch` finds the photos, groups them and says what is still to do; `assess_batch` does it on the
+executor it is given and writes the table and the page; `evaluate_folder` scores a folder with known truth.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import tomllib
+from collections.abc import Callable, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Literal
+
+from pydantic import ValidationError
+
+from assessor import __version__
+from assessor.batch import (
+    PICTURE,
+    SMALL_PHOTO,
+    CaptureOutcome,
+    CaptureTask,
+    Job,
+    TruthOutcome,
+    TruthTask,
+    failed_capture,
+    failed_truth,
+    read_serial,
+    run_all,
+    run_capture,
+    run_truth,
+)
+from assessor.card.bars import scale_from_bars
+from assessor.card.decode import read_exif
+from assessor.card.describe import describe_card
+from assessor.card.draw import draw_card_pdf, draw_card_png, draw_card_svg
+from assessor.card.layout import card_layout
+from assessor.errors import OutputNotWritable, PhotoError, ScaleInvalid, SettingUnknown
+from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
+from assessor.grading.ranges import parse_range
+from assessor.grading.scale import ANY, SHIPPED, GradeScale, load_scale
+from assessor.grouping import Group, PhotoRecord, group_photos
+from assessor.report.page import CAPTURE_PAGE, index_page
+from assessor.report.record import RecordHead, SourceFile
+from assessor.report.schema import CaptureRecord, ScaleRecord
+from assessor.report.table import captures_csv
+from assessor.settings import Settings, digest_of, settings_from
+from assessor.store.files import (
+    RECORD,
+    append_text,
+    check_writable,
+    find_photos,
+    read_photo_bytes,
+    shown_name,
+    write_bytes,
+    write_text,
+)
+from assessor.store.truth import read_truth_folder
+from assessor.texture.measure import MAIN_BANDS
+from assessor.values import Exif, PrintScale
+
+INDEX, TABLE, LOG = "index.html", "captures.csv", "errors.log"
+CardFormat = Literal["pdf", "svg", "png"]
+Paper = Literal["a4", "letter"]
+
+
+DEFAULT_SCALE = "prior-10"
+
+
+@dataclass(frozen=True, slots=True)
+class AssessRequest:
+    """What a person asks of `assess`; the command line takes its defaults from here."""
+
+    inputs: tuple[Path, ...]
+    out: Path = Path("assessor_out")
+    target_range: str | None = None
+    measured_bars: tuple[float, float] | None = None
+    scale: str = DEFAULT_SCALE
+    process: str | None = None
+    settings_file: Path | None = None
+    force: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class CardRequest:
+    """What a person asks of `card`."""
+
+    paper: Paper = "a4"
+    serial: int = 0
+    format: CardFormat = "pdf"
+    out: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class BatchPlan:
+    """Captures still to do, results that stand, and how the photos were grouped."""
+
+    out: Path
+    groups: tuple[Group, ...]
+    tasks: tuple[CaptureTask, ...]
+    standing: tuple[CaptureRecord, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class BatchResult:
+    """Records of all captures of the batch in the order of its groups, and where to look."""
+
+    records: tuple[CaptureRecord, ...]
+    n_new: int
+    index: Path
+    table: Path
+    log: Path | None
+
+    @property
+    def all_assessed(self) -> bool:
+        """Whether every photo of every capture was used."""
+        return all(record.status == "assessed" and not record.refused for record in self.records)
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """Scored rows in the order of the truth table, their summary, and what went wrong by capture."""
+
+    rows: tuple[ScoredRow, ...]
+    summary: tuple[SummaryRow, ...]
+    sentences: dict[str, str]
+    traces: dict[str, str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """The JSON of design section 8."""
+        return {
+            "rows": [row.as_dict() for row in self.rows],
+            "summary": [row.as_dict() for row in self.summary],
+        }
+
+
+def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
+    """Find and group the photos and decide what is still to do.
+
+    Raises the InputError or SetupError that concerns the whole batch, before any photo is measured.
+    """
+    settings = read_settings(request.settings_file)
+    scale = read_scale(request.scale)
+    if request.process is not None:
+        settings = _with_process(settings, request.process, scale)
+    target = parse_range(request.target_range, scale) if request.target_range else None
+    bars = request.measured_bars
+    print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
+    paths = find_photos(request.inputs, leave_out=request.out)
+    check_writable(request.out)
+    files = {str(path): _source_file(path, settings) for path in paths}
+    groups = _group(files, settings, executor)
+    bands = tuple(dict.fromkeys((*MAIN_BANDS, *scale.bands)))
+    tasks, standing = [], []
+    for group in groups:
+        job = Job(tuple(map(Path, group.paths)), print_scale, scale, target, bands, settings)
+        head = _head(group, tuple(files[path] for path in group.paths), job, bars)
+        folder = request.out / group.name
+        if folder.resolve() in {path.parent.resolve() for path in paths}:
+            raise OutputNotWritable("the results would land among the photos", file=str(folder))
+        record = None if request.force else _standing(folder, head.key)
+        if record is None:
+            tasks.append(CaptureTask(job, head, folder))
+        else:
+            standing.append(record)
+    return BatchPlan(request.out, groups, tuple(tasks), tuple(standing))
+
+
+def assess_batch(
+    plan: BatchPlan, executor: Executor, on_done: Callable[[int, int, str], None] | None = None
+) -> BatchResult:
+    """Assess what is still to do and write the batch's table and page; `on_done` is told (done, all, name).
+
+    Raises OutputNotWritable where results cannot be written; no other error of a capture stops the batch.
+    """
+    records = {record.capture: record for record in plan.standing}
+    log: Path | None = None
+    done = run_all(executor, run_capture, plan.tasks, failed_capture)
+    for n, (task, outcome) in enumerate(done, start=1):
+        records[task.head.capture] = outcome.record
+        if outcome.trace:
+            log = plan.out / LOG
+            append_text(log, _log_entry(outcome))
+        if on_done:
+            on_done(n, len(plan.tasks), task.head.capture)
+    ordered = tuple(records[group.name] for group in plan.groups)
+    write_text(plan.out / TABLE, captures_csv(ordered))
+    names = {record.capture for record in ordered}
+    others = {path.parent.name for path in plan.out.glob(f"*/{RECORD}")} - names
+    write_text(plan.out / INDEX, index_page(ordered, _thumbnails(plan.out, ordered), others=sorted(others)))
+    return BatchResult(ordered, len(plan.tasks), plan.out / INDEX, plan.out / TABLE, log)
+
+
+def evaluate_folder(
+    folder: Path,
+    executor: Executor,
+    *,
+    scale: str = DEFAULT_SCALE,
+    settings_file: Path | None = None,
+    on_done: Callable[[int, int, str], None] | None = None,
+) -> Evaluation:
+    """Score a folder with known truth (design section 8); raises BadTruth where it cannot be read."""
+    settings, grade_scale = read_settings(settings_file), read_scale(scale)
+    captures = read_truth_folder(folder)
+    tasks = []
+    for capture in captures:
+        bars = capture.measured_bars
+        print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
+        bands = tuple(dict.fromkeys((*MAIN_BANDS, *bands_asked(capture.rows))))
+        job = Job(capture.photos, print_scale, grade_scale, None, bands, settings)
+        tasks.append(TruthTask(capture.name, job, capture.rows))
+    outcomes: dict[str, TruthOutcome] = {}
+    for task, outcome in run_all(executor, run_truth, tasks, failed_truth):
+        outcomes[task.capture] = outcome
+        if on_done:
+            on_done(len(outcomes), len(tasks), task.capture)
+    rows = tuple(row for capture in captures for row in outcomes[capture.name].rows)
+    return Evaluation(
+        rows=rows,
+        summary=summarise(rows),
+        sentences={name: outcome.sentence for name, outcome in outcomes.items() if outcome.sentence},
+        traces={name: outcome.trace for name, outcome in outcomes.items() if outcome.trace},
+    )
+
+
+def write_card(request: CardRequest) -> Path:
+    """Draw the card and write it; returns the file."""
+    layout = card_layout(request.serial)
+    path = request.out or Path(f"card-{request.paper}-{request.serial:05d}.{request.format}")
+    if request.format == "pdf":
+        data = draw_card_pdf(layout, request.paper)
+    elif request.format == "svg":
+        data = draw_card_svg(layout, request.paper).encode()
+    else:
+        data = draw_card_png(layout, request.paper)
+    write_bytes(path, data)
+    return path
+
+
+def card_numbers(request: CardRequest) -> dict[str, Any]:
+    """The card's geometry as plain values, all lengths in mm."""
+    return describe_card(card_layout(request.serial), request.paper)
+
+
+def shipped_scales() -> tuple[GradeScale, ...]:
+    """The grade scales that come with the package."""
+    return tuple(load_scale(name) for name in SHIPPED)
+
+
+def read_scale(name_or_file: str) -> GradeScale:
+    """Return a shipped scale by name or an owner's from its file; raises ScaleInvalid."""
+    if name_or_file in SHIPPED:
+        return load_scale(name_or_file)
+    path = Path(name_or_file)
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError as error:
+        found = f"there is no scale or scale file of this name (shipped: {', '.join(SHIPPED)})"
+        raise ScaleInvalid(found, file=str(path)) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise ScaleInvalid("the scale file cannot be read as text", file=str(path)) from error
+    return load_scale(text, file=str(path))
+
+
+def read_settings(file: Path | None) -> Settings:
+    """Return the settings with the overrides of a TOML file; raises SettingUnknown."""
+    if file is None:
+        return Settings()
+    try:
+        overrides = tomllib.loads(file.read_text(encoding="utf-8"))
+    except tomllib.TOMLDecodeError as error:
+        raise SettingUnknown(f"the file is not valid TOML ({error})", file=str(file)) from error
+    except (OSError, UnicodeDecodeError) as error:
+        raise SettingUnknown("the file cannot be read as text", file=str(file)) from error
+    return settings_from(overrides, file=str(file))
+
+
+def _with_process(settings: Settings, process: str, scale: GradeScale) -> Settings:
+    known = [name for name in scale.processes if name != ANY]
+    if known and process not in known:
+        names = ", ".join(known)
+        raise SettingUnknown(f"there is no process '{process}' in scale {scale.name} (known: {names})")
+    return replace(settings, suggest=replace(settings.suggest, process=process))
+
+
+def _source_file(path: Path, settings: Settings) -> SourceFile:
+    """Name, SHA-256 and Exif of a photo; one that cannot be read is refused later, with its capture."""
+    try:
+        data = read_photo_bytes(path, max_bytes=settings.decode.max_bytes)
+        exif = read_exif(data)
+    except PhotoError:
+        return SourceFile(shown_name(path), "", Exif())
+    return SourceFile(shown_name(path), hashlib.sha256(data).hexdigest(), exif)
+
+
+def _group(files: dict[str, SourceFile], settings: Settings, executor: Executor) -> tuple[Group, ...]:
+    """Group by folder and time; where more photos stay together than a capture has, by the card's serial."""
+    records = {path: PhotoRecord(path, file.exif) for path, file in files.items()}
+    groups = group_photos(records.values(), settings.grouping)
+    crowded = [group for group in groups if len(group.paths) > settings.grouping.max_photos]
+    tasks = [(Path(path), settings) for group in crowded for path in group.paths]
+    if not tasks:
+        return groups
+    for (path, _), serial in run_all(executor, read_serial, tasks, lambda task, error: None):
+        records[str(path)] = replace(records[str(path)], serial=serial)
+    return group_photos(records.values(), settings.grouping)
+
+
+def _head(
+    group: Group, files: tuple[SourceFile, ...], job: Job, bars: tuple[float, float] | None
+) -> RecordHead:
+    settings_digest, scale_digest = job.settings.digest(), digest_of(job.scale)
+    key = digest_of(
+        {
+            "version": __version__,
+            "schema": CaptureRecord.model_fields["schema_version"].default,
+            "photos": sorted([file.name, file.sha256] for file in files),
+            "settings": settings_digest,
+            "scale": scale_digest,
+            "bars": bars,
+            "target": str(job.target),
+            "bands": [str(band) for band in job.bands],
+        }
+    )
+    return RecordHead(
+        capture=group.name,
+        why_grouped=group.why,
+        key=key,
+        assessor_version=__version__,
+        assessed_at_utc="",
+        settings_digest=settings_digest,
+        scale=_scale_record(job.scale, scale_digest),
+        target=job.target,
+        print_scale=job.print_scale,
+        measured_bars_mm=bars,
+        files=files,
+    )
+
+
+def _scale_record(scale: GradeScale, digest: str) -> ScaleRecord:
+    return ScaleRecord(
+        name=scale.name,
+        edition=scale.edition,
+        is_prior=scale.is_prior,
+        origin=scale.origin,
+        chip_set=scale.chip_set,
+        who=scale.who,
+        date=scale.date,
+        digest=digest,
+    )
+
+
+def _standing(folder: Path, key: str) -> CaptureRecord | None:
+    """The record of an earlier run where it is whole and its key is today's; our errors are tried again."""
+    try:
+        record = CaptureRecord.model_validate_json((folder / RECORD).read_bytes())
+    except (OSError, ValidationError):
+        return None
+    wanted = (PICTURE, SMALL_PHOTO, CAPTURE_PAGE) if record.status == "assessed" else (CAPTURE_PAGE,)
+    whole = all((folder / name).is_file() for name in wanted)
+    return record if record.key == key and record.status != "failed" and whole else None
+
+
+def _thumbnails(out: Path, records: Sequence[CaptureRecord]) -> dict[str, bytes]:
+    found = {}
+    for record in records:
+        path = out / record.capture / SMALL_PHOTO
+        if record.status == "assessed" and path.is_file():
+            found[record.capture] = path.read_bytes()
+    return found
+
+
+def _log_entry(outcome: CaptureOutcome) -> str:
+    record = outcome.record
+    head = f"{record.assessed_at_utc} assessor {record.assessor_version} capture {record.capture}"
+    return f"{head}\n{record.failure}\n{outcome.trace}\n"

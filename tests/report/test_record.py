@@ -1,0 +1,105 @@
+"""The stored record: complete, finite, readable again, and obeying its own published schema."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import jsonschema
+import pytest
+
+from assessor.errors import TooBlurred, TooFewPhotos
+from assessor.report.record import SourceFile, assessed_record, failed_record, origin_of, refused_record
+from assessor.report.schema import CaptureRecord, json_schema
+from assessor.values import Exif, TargetRange
+from tests.fakes import fake_head, fake_photo, fake_result
+
+
+def record(**changes: Any) -> CaptureRecord:
+    photos = (fake_photo("spot/a.jpg"), fake_photo("spot/b.jpg"))
+    blurred = TooBlurred("edges are 6.1 px wide, at most 4 px are usable", file="spot/b.jpg")
+    head = fake_head(photos, target=TargetRange(3, 5))
+    return assessed_record(head, fake_result(photos[:1], target=TargetRange(3, 5), refused=(blurred,)))
+
+
+def test_what_is_stored_reads_back_the_same() -> None:
+    before = record()
+    assert CaptureRecord.model_validate_json(before.model_dump_json()) == before
+
+
+def test_undefined_numbers_are_null_and_json_is_strict() -> None:
+    text = record().model_dump_json()
+    stored = json.loads(text, parse_constant=lambda name: pytest.fail(f"{name} is no JSON"))
+    skew = next(row for row in stored["texture"]["quantities"] if row["name"] == "Ssk")
+    assert skew["value"] is None
+
+
+def test_used_and_refused_photos_are_told_apart() -> None:
+    stored = record()
+    assert [(photo.file, photo.used) for photo in stored.photos] == [
+        ("spot/a.jpg", True),
+        ("spot/b.jpg", False),
+    ]
+    assert stored.refused[0].code == "too-blurred"
+    assert stored.refused[0].sentence.startswith("spot/b.jpg: edges are 6.1 px wide")
+    assert stored.photos[0].card is not None
+    assert stored.photos[0].card.light_gradient == pytest.approx(0.12)
+
+
+def test_every_result_says_that_it_is_a_suggestion_from_a_prior() -> None:
+    stored = record()
+    assert stored.suggestion is not None
+    assert "confirm against the chips" in stored.suggestion.notice
+    assert stored.scale.is_prior
+    assert stored.target_range == (3, 5)
+
+
+def test_flags_come_with_sentence_and_remedy_once() -> None:
+    codes = [flag.code for flag in record().flags]
+    assert codes == ["bars-unchecked", "scale-prior", "few-valid"]
+    assert all(flag.sentence and flag.remedy for flag in record().flags)
+
+
+def test_a_refused_capture_keeps_the_reasons_of_its_photos() -> None:
+    blurred = TooBlurred("edges are 6.1 px wide", file="spot/b.jpg")
+    stored = refused_record(fake_head(), (blurred,), TooFewPhotos("1 photo is usable of the 4 needed"))
+    assert [row.code for row in stored.refused] == ["too-blurred", "too-few-photos"]
+    assert (stored.status, stored.texture, stored.suggestion) == ("refused", None, None)
+
+
+def test_a_failure_is_neither_refused_nor_assessed() -> None:
+    stored = failed_record(fake_head(), "internal error")
+    assert (stored.status, stored.failure, stored.refused) == ("failed", "internal error", ())
+
+
+@pytest.mark.parametrize(
+    ("makes", "origin"),
+    [(["Rendered", "Rendered "], "rendered"), (["Rendered", "Acme"], "mixed"), (["Acme", None], "camera")],
+)
+def test_rendered_photos_are_told_apart(makes: list[str | None], origin: str) -> None:
+    assert origin_of([SourceFile("a", "", Exif(make=make)) for make in makes]) == origin
+
+
+# JSON Schema draft 2020-12 as the PyPI package jsonschema reads it: an outside check of our own schema.
+@pytest.mark.parametrize("status", ["assessed", "refused", "failed"])
+def test_records_obey_the_published_schema(status: str) -> None:
+    refused = refused_record(fake_head(), (), TooFewPhotos("1 photo is usable of the 4 needed"))
+    stored = {"assessed": record(), "refused": refused, "failed": failed_record(fake_head(), "x")}[status]
+    validator = jsonschema.Draft202012Validator(json_schema())
+    validator.check_schema(json_schema())
+    validator.validate(json.loads(stored.model_dump_json()))
+    with pytest.raises(jsonschema.ValidationError):
+        validator.validate({**json.loads(stored.model_dump_json()), "status": "fine"})
+
+
+def test_every_field_of_the_schema_is_documented() -> None:
+    schema = json_schema()
+    tables = [schema, *schema["$defs"].values()]
+    bare = [
+        f"{table['title']}.{name}"
+        for table in tables
+        for name, field in table["properties"].items()
+        if not field.get("description")
+    ]
+    assert bare == []
+    assert all(table.get("description") for table in tables)

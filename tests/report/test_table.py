@@ -1,0 +1,46 @@
+"""The batch as CSV."""
+
+from __future__ import annotations
+
+import csv
+import io
+
+from assessor.errors import TooBlurred, TooFewPhotos
+from assessor.report.record import assessed_record, refused_record
+from assessor.report.schema import CaptureRecord
+from assessor.report.table import captures_csv
+from assessor.values import TargetRange
+from tests.fakes import fake_head, fake_result
+
+
+def rows(*records: CaptureRecord) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(captures_csv(records))))
+
+
+def test_an_assessed_capture_fills_its_row() -> None:
+    target = TargetRange(3, 5)
+    (row,) = rows(assessed_record(fake_head(target=target), fake_result(target=target)))
+    assert (row["status"], row["origin"], row["set90"], row["best_suggested_grade"]) == (
+        "assessed", "rendered", "3-6", "5",
+    )  # fmt: skip
+    assert (row["Sq_mm"], row["Sq_band_mm"], row["Sq_bound"]) == ("0.212", "2.5-25", "value")
+    assert (row["call"], row["target_range"], row["p_in_range"]) == ("shot", "3-5", "0.84")
+    assert row["ETD_mm"] == ""
+    assert "confirm against the chips" in row["notice"]
+
+
+def test_a_refused_capture_names_its_photos_and_leaves_numbers_empty() -> None:
+    blurred = TooBlurred("edges are 6.1 px wide", file="spot/b.jpg")
+    (row,) = rows(refused_record(fake_head(), (blurred,), TooFewPhotos("1 photo is usable")))
+    assert row["refused"] == "spot/b.jpg=too-blurred spot=too-few-photos"
+    assert (row["Sq_mm"], row["set90"], row["best_probability"]) == ("", "", "")
+
+
+def test_names_that_look_like_formulas_are_defused() -> None:
+    (row,) = rows(assessed_record(fake_head(capture="=cmd()"), fake_result()))
+    assert row["capture"] == "'=cmd()"
+
+
+def test_an_empty_batch_is_a_header() -> None:
+    assert captures_csv([]).startswith("capture,status,origin")
+    assert rows() == []

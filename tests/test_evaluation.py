@@ -1,0 +1,117 @@
+"""Scores worked out by hand, and what is said of a capture."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+
+from assessor.evaluation import (
+    Estimate,
+    ScoredRow,
+    TruthRow,
+    bands_asked,
+    covered,
+    error_of,
+    read_estimate,
+    summarise,
+)
+from assessor.values import Band
+from tests.fakes import BAND, fake_result
+
+
+def truth(quantity: str = "Sq", value: float = 0.2, **changes: object) -> TruthRow:
+    unit = {"Ssk": "", "grade": "", "direction_deg": "deg"}.get(quantity, "mm")
+    row = TruthRow("a", "angles", "ground", "tuned", True, quantity, unit, 2.5, 25.0, value)
+    return replace(row, **changes)  # type: ignore[arg-type]
+
+
+def scored(row: TruthRow, estimate: float, half: float = 0.01) -> ScoredRow:
+    return ScoredRow(row, Estimate(estimate, estimate - half, estimate + half, "value"), 1.0)
+
+
+def test_bias_and_scatter_by_hand() -> None:
+    rows = [scored(truth(value=0.2), 0.21), scored(truth(value=0.4), 0.40), scored(truth(value=0.1), 0.11)]
+    (row,) = summarise(rows)
+    assert row.error_unit == "relative"
+    assert row.bias == pytest.approx((0.05 + 0.0 + 0.1) / 3)
+    assert row.scatter == pytest.approx(0.05)  # of 0.05, 0, 0.1 about 0.05, over n - 1
+    assert row.largest_error == pytest.approx(0.1)
+    assert row.coverage == 1.0
+    assert (row.n, row.n_rendered, row.refused_share) == (3, 3, 0.0)
+
+
+@pytest.mark.parametrize(("said", "true", "error"), [(179.0, 1.0, -2.0), (2.0, 178.0, 4.0), (95.0, 90.0, 5.0)])
+def test_direction_errors_go_the_shorter_way_round(said: float, true: float, error: float) -> None:
+    row = scored(truth("direction_deg", true), said, half=3.0)
+    assert error_of(row) == pytest.approx(error)
+    assert covered(row) is (abs(error) <= 3.0)
+
+
+def test_an_upper_bound_is_covered_when_the_truth_lies_under_it_and_has_no_error() -> None:
+    bound = Estimate(0.012, None, 0.012, "upper")
+    assert covered(ScoredRow(truth(value=0.012), bound, 1.0)) is True
+    assert covered(ScoredRow(truth(value=0.013), bound, 1.0)) is False
+    (row,) = summarise([ScoredRow(truth(value=0.01), bound, 1.0)])
+    assert (row.bias, row.coverage, row.upper_share) == (None, 1.0, 1.0)
+
+
+def test_refused_rows_count_only_as_refused() -> None:
+    rows = [scored(truth(), 0.2), ScoredRow(truth(), Estimate(refused="too-few-photos"), 1.0)]
+    (row,) = summarise(rows)
+    assert (row.n, row.refused_share, row.coverage, row.bias) == (2, 0.5, 1.0, 0.0)
+    assert row.scatter is None
+
+
+def test_groups_and_the_pooled_group() -> None:
+    rows = [scored(truth(), 0.2), scored(truth(process="blasted"), 0.22), scored(truth("MPD", 0.5), 0.5)]
+    groups = [(row.quantity, row.process, row.n) for row in summarise(rows)]
+    assert groups == [("MPD", "ground", 1), ("Sq", "blasted", 1), ("Sq", "ground", 1), ("Sq", "all", 2)]
+
+
+def test_numbers_without_unit_and_grades_are_differences() -> None:
+    assert error_of(scored(truth("Ssk", -0.5), -0.3)) == pytest.approx(0.2)
+    assert error_of(scored(truth("grade", 4.0), 5.0)) == pytest.approx(1.0)
+
+
+def test_a_capture_is_read_by_quantity_and_band() -> None:
+    result = fake_result()
+    said = read_estimate(result, truth("Sq"))
+    assert (said.estimate, said.bound, said.refused) == (0.212, "value", None)
+    assert read_estimate(result, truth("Sq", band_short_mm=0.8)).refused == "not-measured"
+    assert read_estimate(result, truth("Sq", band_short_mm=None, band_long_mm=None)).estimate == 0.212
+    assert read_estimate(result, truth("coarse_fraction", unit="")).refused == "not-measured"
+    assert read_estimate(result, truth("Ssk")).refused == "not-measured"  # NaN in the fake
+
+
+def test_a_capture_gives_grade_and_direction() -> None:
+    result = fake_result()
+    assert read_estimate(result, truth("grade")) == Estimate(5.0, 3.0, 6.0, "value")
+    lay = read_estimate(result, truth("direction_deg"))
+    assert lay.estimate == 90.0
+    assert lay.high90 == pytest.approx(90 + 1.645 * 2)
+
+
+def test_abstained_grades_are_refused_or_bounds() -> None:
+    result = fake_result()
+    wide = replace(result.suggestion, best=None, abstained_because="too wide")
+    assert read_estimate(replace(result, suggestion=wide), truth("grade")).refused == "abstained"
+    fine = replace(wide, set90=(1, 2, 3), flags=("at-most",))
+    said = read_estimate(replace(result, suggestion=fine), truth("grade"))
+    assert said == Estimate(3.0, None, 3.0, "upper")
+
+
+def test_bands_come_once_and_not_from_grades() -> None:
+    rows = [truth(), truth("MPD", band_long_mm=100.0), truth("Sa"), truth("grade", band_short_mm=1.0)]
+    assert bands_asked(rows) == (BAND,)
+    assert bands_asked([truth("Sdq", band_short_mm=0.8)]) == (Band(0.8, 25.0),)
+
+
+def test_a_row_prints_all_its_columns() -> None:
+    row = scored(truth(), 0.2).as_dict()
+    assert list(row) == [
+        "capture", "kind", "process", "split", "rendered", "quantity", "unit", "band_short_mm",
+        "band_long_mm", "value", "estimate", "low90", "high90", "bound", "refused", "seconds",
+    ]  # fmt: skip
+    assert not any(isinstance(value, float) and math.isnan(value) for value in row.values())
