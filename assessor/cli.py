@@ -32,8 +32,8 @@ DEFAULT_WORKERS = min(4, os.cpu_count() or 1)  # one per core, four at most for 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 app = typer.Typer(
-    help="Measure prepared concrete floors from phone photos and a printed card, and suggest a surface profile "
-    "grade. A person confirms every suggestion against the chips.",
+    help="Measure prepared concrete floors from phone photos and a printed card, and suggest a surface "
+    "profile grade. A person confirms every suggestion against the chips.",
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,

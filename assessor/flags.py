@@ -29,7 +29,9 @@ FLAGS: dict[str, Flag] = {
         Flag("coarse-pixels", "The phone was rather far away.", "hold it 300-450 mm above the card"),
         Flag("tilted", "The phone was tilted more than 20 degrees.", "tilt 10-20 degrees"),
         Flag("too-steep-view", "One photo looks straight down.", "tilt 10-20 degrees toward each side"),
-        Flag("clipped", "Part of the card or floor is burnt out.", "tap the white paper to lower the exposure"),
+        Flag(
+            "clipped", "Part of the card or floor is burnt out.", "tap the white paper to lower the exposure"
+        ),
         Flag("dark", "The photo is dark, so noise is high.", "bring more even light, no flash"),
         Flag("glare", "A reflection lies on the card.", "shade the card"),
         Flag("card-wet", "The sheet looks wet or greyed.", "use a new dry sheet"),
@@ -38,13 +40,21 @@ FLAGS: dict[str, Flag] = {
         Flag("light-changed", "The light differs between the photos.", "keep lamps and people still"),
         Flag("card-bent", "The sheet is bent by more than 1 mm.", "weigh its corners"),
         Flag("few-markers", "Part of the card is hidden.", "keep feet and tools off the card"),
-        Flag("focal-unknown", "The photos carry no lens data, so the focal length was solved.", "send originals"),
+        Flag(
+            "focal-unknown",
+            "The photos carry no lens data, so the focal length was solved.",
+            "send originals",
+        ),
         Flag("at-most", "The texture is finer than this capture can see.", "use raking-light photos"),
         Flag("few-valid", "Parts of the window could not be measured.", "shade the spot and shoot again"),
         Flag("halves-differ", "The two halves of the capture agree poorly.", "add two photos or shoot again"),
         Flag("surface-low", "The floor lies deep below the card.", "lay the card closer to the surface"),
-        Flag("photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"),
-        Flag("scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"),
+        Flag(
+            "photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"
+        ),
+        Flag(
+            "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"
+        ),
         Flag("serials-differ", "Not every photo shows the card's serial.", "keep the middle markers visible"),
     )
 }

@@ -3,8 +3,8 @@
 What is solved, each with a prior that says how much phones and printers really do it (study figures):
 one focal length for the capture with a small breathing term per photo, the principal point per photo
 (stabiliser), two radial terms, six pose numbers per photo, the print's aspect, one marker-size offset per photo
-(tone curve and ink move black-white edges), the sheet's quadratic bow and its own small height at every marker
-(cockle). With four views the sheet's shape is seen directly, so a wavy sheet does not pass for a bad fit.
+(tone curve and ink move black-white edges), the sheet's quadratic bow and its own small height at every corner
+(cockle; a wave of 80 mm tilts the large markers by a millimetre). With four views the sheet's shape is seen directly, so a wavy sheet does not pass for a bad fit.
 
 Method: Gauss-Newton bundle adjustment with analytic derivatives and Huber weights (Triggs et al. 2000, "Bundle
 adjustment - a modern synthesis"); start poses from the plane (Collins & Bartoli 2014, IPPE, in OpenCV).
@@ -110,7 +110,18 @@ class _State:
     photo: FloatArray  # (P, 4) breathing, centre x, centre y, marker offset
     rotations: FloatArray  # (P, 3, 3)
     shifts: FloatArray  # (P, 3)
-    cockle: FloatArray  # (M,)
+    cockle: FloatArray  # (corners,) mm
+
+
+@dataclass(frozen=True)
+class _Normal:
+    """Normal equations without the corner heights, and what gives those back."""
+
+    matrix: FloatArray
+    gradient: FloatArray
+    residual: FloatArray  # (N, 2) px
+    shared: FloatArray  # (corners, parameters)
+    z_step: FloatArray  # (corners,)
 
 
 class _Problem:
@@ -143,9 +154,11 @@ class _Problem:
                 rows.append((p, index, marker, corners, sds))
         if not rows:
             raise PoorGeometry("no marker of the card could be used")
-        self.n_markers = len(places)
+        self.n_corners = 4 * len(places)
         self.photo = np.repeat([r[0] for r in rows], 4)
-        self.marker = np.repeat([r[1] for r in rows], 4)
+        self.corner = np.concatenate([4 * r[1] + np.arange(4) for r in rows])
+        self.by_corner = np.argsort(self.corner, kind="stable")
+        self.corner_starts = np.searchsorted(self.corner[self.by_corner], np.arange(self.n_corners))
         self.drawn_mm = np.concatenate([r[2].corners_mm() for r in rows])
         self.outward = np.tile([[-1.0, 1], [1, 1], [1, -1], [-1, -1]], (len(rows), 1))
         self.seen_px = np.concatenate([r[3] for r in rows]).astype(float)
@@ -179,8 +192,12 @@ class _Problem:
         for p, sighting in enumerate(self.sightings):
             rows = self.photo == p
             size = np.array(sighting.size_px)
-            matrix = np.array([[self.focal_px, 0, (size[0] - 1) / 2], [0, self.focal_px, (size[1] - 1) / 2], [0, 0, 1]])
-            plane = np.column_stack([self.drawn_mm[rows] * (self.print_scale.x, self.print_scale.y), np.zeros(rows.sum())])
+            matrix = np.array(
+                [[self.focal_px, 0, (size[0] - 1) / 2], [0, self.focal_px, (size[1] - 1) / 2], [0, 0, 1]]
+            )
+            plane = np.column_stack(
+                [self.drawn_mm[rows] * (self.print_scale.x, self.print_scale.y), np.zeros(rows.sum())]
+            )
             found, turns, moves, errors = cv2.solvePnPGeneric(
                 plane, self.seen_px[rows], matrix, np.zeros(0), flags=cv2.SOLVEPNP_IPPE
             )
@@ -189,7 +206,9 @@ class _Problem:
             best = int(np.argmin(np.asarray(errors).ravel()))
             rotations[p] = cv2.Rodrigues(np.asarray(turns[best], dtype=float))[0]
             shifts[p] = np.asarray(moves[best]).ravel()
-        return _State(np.zeros(self.n_shared), np.zeros((n, self.n_photo)), rotations, shifts, np.zeros(self.n_markers))
+        return _State(
+            np.zeros(self.n_shared), np.zeros((n, self.n_photo)), rotations, shifts, np.zeros(self.n_corners)
+        )
 
     def points_mm(self, state: _State) -> FloatArray:
         """(N, 3) corners on the printed, bent sheet."""
@@ -197,7 +216,7 @@ class _Problem:
         xy = drawn * self._scale_xy(state)
         u, v = xy[:, 0] / HALF_SHEET_MM[0], xy[:, 1] / HALF_SHEET_MM[1]
         a, b, c = state.shared[4:7]
-        return np.column_stack([xy, a * u * u + b * u * v + c * v * v + state.cockle[self.marker]])
+        return np.column_stack([xy, a * u * u + b * u * v + c * v * v + state.cockle[self.corner]])
 
     def _scale_xy(self, state: _State) -> FloatArray:
         half = state.shared[3] / 2
@@ -210,8 +229,8 @@ class _Problem:
     def _focals(self, state: _State) -> FloatArray:
         return np.asarray(self.focal_px * np.exp(state.shared[0] + state.photo[:, 0]))
 
-    def linearise(self, state: _State) -> tuple[FloatArray, FloatArray]:
-        """Residuals (N, 2) in pixels and their derivatives (N, 2, parameters)."""
+    def linearise(self, state: _State) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Residuals (N, 2) in pixels, their derivatives (N, 2, parameters) and those by the corner's height (N, 2)."""
         n, photo = len(self.photo), self.photo
         points = self.points_mm(state)
         turned = np.einsum("nij,nj->ni", state.rotations[photo], points)
@@ -225,7 +244,9 @@ class _Problem:
         residual = focal * xy * radial + self._centres(state)[photo] - self.seen_px
         # d(pixel)/d(normalised), then d(normalised)/d(camera point)
         slope = 2 * (k1 + 2 * r2 * k2)
-        d_norm = focal[:, :, None] * (radial[:, :, None] * np.eye(2) + slope[:, :, None] * xy[:, :, None] * xy[:, None, :])
+        d_norm = focal[:, :, None] * (
+            radial[:, :, None] * np.eye(2) + slope[:, :, None] * xy[:, :, None] * xy[:, None, :]
+        )
         d_cam = np.zeros((n, 2, 3))
         d_cam[:, 0, 0] = d_cam[:, 1, 1] = 1 / z[:, 0]
         d_cam[:, :, 2] = -xy / z
@@ -250,52 +271,61 @@ class _Problem:
             spin = np.cross(np.eye(3)[k], turned)
             jac[rows, :, at + 4 + k] = np.einsum("nij,nj->ni", to_px, spin)
             jac[rows, :, at + 7 + k] = to_px[:, :, k]
-        jac[rows, :, self.n_parameters - self.n_markers + self.marker] = on_sheet[:, :, 2]
-        return residual, jac
+        return residual, jac, on_sheet[:, :, 2]
 
     @property
     def n_parameters(self) -> int:
-        return self.n_shared + len(self.sightings) * (self.n_photo + self.n_pose) + self.n_markers
+        return self.n_shared + len(self.sightings) * (self.n_photo + self.n_pose)
 
     def _prior_sds(self) -> FloatArray:
         per_photo = np.concatenate([self.sd_photo, np.full(self.n_pose, np.inf)])
-        return np.concatenate(
-            [self.sd_shared, np.tile(per_photo, len(self.sightings)), np.full(self.n_markers, self.sd_cockle)]
-        )
+        return np.concatenate([self.sd_shared, np.tile(per_photo, len(self.sightings))])
 
     def _current(self, state: _State) -> FloatArray:
         photo = np.hstack([state.photo, np.zeros((len(self.sightings), self.n_pose))])
-        return np.concatenate([state.shared, photo.ravel(), state.cockle])
+        return np.concatenate([state.shared, photo.ravel()])
 
-    def normal_equations(self, state: _State) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Weighted normal matrix, gradient, and unweighted residuals; Huber weight beyond 3 px-sd."""
-        residual, jac = self.linearise(state)
+    def normal_equations(self, state: _State) -> _Normal:
+        """Weighted normal equations with the corner heights eliminated; Huber weight beyond 3 px-sd.
+
+        Each corner's height meets only its own observations, so its block is a number (Schur complement).
+        """
+        residual, jac, jac_z = self.linearise(state)
         norm = np.hypot(residual[:, 0], residual[:, 1])
         spread = np.maximum(self.sd_px, 1.4826 * np.median(norm) / 1.18)
-        huber = np.minimum(1.0, 3 * spread / np.maximum(norm, 1e-9))
-        weight = np.sqrt(huber) / spread
+        weight = np.sqrt(np.minimum(1.0, 3 * spread / np.maximum(norm, 1e-9))) / spread
         flat = (jac * weight[:, None, None]).reshape(-1, self.n_parameters)
+        by_z, off = jac_z * weight[:, None], residual * weight[:, None]
         prior = 1 / self._prior_sds() ** 2
         matrix = flat.T @ flat + np.diag(prior)
-        gradient = flat.T @ (residual * weight[:, None]).ravel() + prior * self._current(state)
-        return matrix, gradient, residual
+        gradient = flat.T @ off.ravel() + prior * self._current(state)
+        z_prior = 1 / self.sd_cockle**2
+        diagonal = np.bincount(self.corner, (by_z**2).sum(1), self.n_corners) + z_prior
+        z_gradient = np.bincount(self.corner, (by_z * off).sum(1), self.n_corners) + z_prior * state.cockle
+        each = np.einsum("nij,ni->nj", jac, by_z * weight[:, None])
+        mixed = np.add.reduceat(each[self.by_corner], self.corner_starts)
+        shared = mixed / diagonal[:, None]
+        matrix -= mixed.T @ shared
+        gradient -= shared.T @ z_gradient
+        return _Normal(matrix, gradient, residual, shared, z_gradient / diagonal)
 
     def improve(self, state: _State) -> tuple[_State, float]:
         """One Gauss-Newton step; returns the new state and the step's largest move in prior or pixel terms."""
-        matrix, gradient, _ = self.normal_equations(state)
-        matrix[np.diag_indices_from(matrix)] *= 1 + 1e-9
-        step = -np.linalg.solve(matrix, gradient)
+        normal = self.normal_equations(state)
+        step = -np.linalg.solve(normal.matrix, normal.gradient)
         n, width = len(self.sightings), self.n_photo + self.n_pose
-        photo = step[self.n_shared : self.n_shared + n * width].reshape(n, width)
-        rotations = np.stack([cv2.Rodrigues(d[4:7])[0] @ r for d, r in zip(photo, state.rotations, strict=True)])
+        photo = step[self.n_shared :].reshape(n, width)
+        rotations = np.stack(
+            [cv2.Rodrigues(d[4:7])[0] @ r for d, r in zip(photo, state.rotations, strict=True)]
+        )
         moved = _State(
             state.shared + step[: self.n_shared],
             state.photo + photo[:, : self.n_photo],
             rotations,
             state.shifts + photo[:, 7:10],
-            state.cockle + step[self.n_shared + n * width :],
+            state.cockle - normal.z_step - normal.shared @ step,
         )
-        size = float(np.abs(step * np.sqrt(np.diag(matrix))).max())
+        size = float(np.abs(step * np.sqrt(np.diag(normal.matrix))).max())
         return moved, size
 
     def cameras(self, state: _State) -> tuple[Camera, ...]:
@@ -313,7 +343,7 @@ class _Problem:
             for p, s in enumerate(self.sightings)
         )
 
-    def _u_gain(self, state: _State, matrix: FloatArray, rms_px: float) -> float:
+    def _u_gain(self, state: _State, matrix: FloatArray) -> float:
         """Relative standard uncertainty of heights from poses: how well the view directions' spread is known."""
         n = len(self.sightings)
         if n < 2:
@@ -339,7 +369,8 @@ class _Problem:
     def report(self, state: _State) -> Adjustment:
         """Check the fit against the gates and hand it on."""
         s = self.settings
-        matrix, _, residual = self.normal_equations(state)
+        normal = self.normal_equations(state)
+        residual = normal.residual
         norm = np.hypot(residual[:, 0], residual[:, 1])
         keep = norm < max(6 * 1.4826 * float(np.median(norm)), 1e-6)
         rms_px = float(np.sqrt((residual[keep] ** 2).sum(1).mean() / 2))
@@ -355,7 +386,8 @@ class _Problem:
         flags = []
         if np.abs(bow).max() > s.max_bow_mm:
             raise CardNotFlat(
-                f"the sheet is bent by {np.abs(bow).max():.1f} mm, at most {s.max_bow_mm:g} mm can be used", file=names
+                f"the sheet is bent by {np.abs(bow).max():.1f} mm, at most {s.max_bow_mm:g} mm can be used",
+                file=names,
             )
         if np.abs(bow).max() > s.flag_bow_mm:
             flags.append("card-bent")
@@ -372,7 +404,7 @@ class _Problem:
             rms_px=rms_px,
             rms_mm=rms_px / px_per_mm,
             focal_source=self.focal_source,
-            u_gain=self._u_gain(state, matrix, rms_px),
+            u_gain=self._u_gain(state, normal.matrix),
             flags=tuple(flags),
         )
 

@@ -243,22 +243,33 @@ class _Lines:
             np.bincount(index[use], weights=w, minlength=n_side * n_bin).reshape(n_side, n_bin)
             for w in (None, at[use], level[use])
         )
-        widths = np.array([_width_of(p, h, c) for p, h, c in zip(place, height, count, strict=True)])
-        return np.asarray(_median_where(np.swapaxes(widths.reshape(-1, 2, 2), 1, 2)))
+        widths = _width_of(place, height, count).reshape(-1, 2, 2)
+        return np.asarray(_median_where(np.swapaxes(widths, 1, 2)))
 
 
-def _width_of(place: FloatArray, height: FloatArray, count: NDArray[np.int_]) -> float:
-    """10-90 % width in px of one averaged edge, given sums over bins; NaN where not covered."""
+def _width_of(place: FloatArray, height: FloatArray, count: NDArray[np.int_]) -> FloatArray:
+    """10-90 % widths in px of averaged edges (n, bins), given sums over each bin; NaN where not covered."""
+    n, bins = count.shape
     seen = count > 0
-    at, edge = place[seen] / count[seen], height[seen] / count[seen]
-    low = np.flatnonzero((edge <= 0.1) & (at < 0))
-    high = np.flatnonzero((edge >= 0.9) & (at > 0))
-    if not len(low) or not len(high):
-        return float("nan")
-    i, j = int(low[-1]), int(high[0])
-    start = at[i] + (0.1 - edge[i]) / (edge[i + 1] - edge[i]) * (at[i + 1] - at[i])
-    end = at[j - 1] + (0.9 - edge[j - 1]) / (edge[j] - edge[j - 1]) * (at[j] - at[j - 1])
-    return float(end - start)
+    at, edge = place / np.maximum(count, 1), height / np.maximum(count, 1)
+    index = np.arange(bins)
+    # Neighbouring bins with data, above and below each bin.
+    above = np.minimum.accumulate(np.where(seen, index, bins - 1)[:, ::-1], axis=1)[:, ::-1]
+    below = np.maximum.accumulate(np.where(seen, index, 0), axis=1)
+    low = np.where(seen & (edge <= 0.1) & (at < 0), index, -1).max(1)
+    high = np.where(seen & (edge >= 0.9) & (at > 0), index, bins).min(1)
+    covered = (low >= 0) & (high < bins)
+    low, high = np.clip(low, 0, bins - 2), np.clip(high, 1, bins - 1)
+    rows = np.arange(n)
+
+    def between(i: NDArray[np.int_], j: NDArray[np.int_], level: float) -> FloatArray:
+        rise = edge[rows, j] - edge[rows, i]
+        share = (level - edge[rows, i]) / np.where(rise > 0, rise, 1.0)
+        return np.asarray(at[rows, i] + share * (at[rows, j] - at[rows, i]))
+
+    start = between(low, above[rows, low + 1], 0.1)
+    end = between(below[rows, high - 1], high, 0.9)
+    return np.where(covered, end - start, np.nan)
 
 
 def _weighted_line(

@@ -114,8 +114,8 @@ def _pdf_ink(canvas: Canvas, ink: Ink) -> None:
 def _no_rectangles(rings: tuple[tuple[Point, ...], ...]) -> tuple[tuple[Point, ...], ...]:
     """Give a lone rectangle a fifth corner, 0.005 mm out of line.
 
-    Renderers widen what they recognise as a rectangle to whole pixels (pdfium by up to 0.07 mm at 300 dpi, print
-    engines alike), while any other polygon they draw true.
+    Renderers may widen what they recognise as a rectangle to whole pixels (pdfium by up to 0.07 mm at 300
+    dpi), while any other polygon they draw true.
     """
     if len(rings) > 1 or len(rings[0]) != 4:
         return rings
@@ -216,6 +216,11 @@ def _text_mask(mask: U8Array, label: Label, at_px: tuple[float, float], px_per_m
         x, y, height, width = height - y, x, width, height
     canvas = Image.new("L", (width, height), 0)
     font = ImageFont.truetype(str(font_file(label.bold)), label.size_mm * px_per_mm)
-    anchor = {"left": "ls", "centre": "ms", "right": "rs"}[label.anchor]
-    ImageDraw.Draw(canvas).text((x, y), label.text, 255, font, anchor)
+    start = {"left": 0.0, "centre": -0.5, "right": -1.0}[label.anchor]
+    draw = ImageDraw.Draw(canvas)
+    whole_mm = text_width_mm(label.text, label.size_mm, bold=label.bold)
+    for k, letter in enumerate(label.text):
+        # Letter by letter at the font's own advances, as in the PDF: Pillow would kern and round them
+        before_mm = text_width_mm(label.text[:k], label.size_mm, bold=label.bold)
+        draw.text((x + (start * whole_mm + before_mm) * px_per_mm, y), letter, 255, font, "ls")
     return np.ascontiguousarray(np.rot90(np.asarray(canvas), quarter))

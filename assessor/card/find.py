@@ -12,7 +12,8 @@ Each step only narrows where the next one looks, so the photo's full size is tou
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cache
 
 import cv2
 import numpy as np
@@ -68,8 +69,8 @@ def find_card(photo: Photo, settings: FindSettings | None = None) -> CardSightin
     settings = settings or FindSettings()
     pyramid = _Pyramid(grey_bytes(photo.rgb_u8))
     state = _State()
-    for divisor in _divisors(photo.size_px, settings.long_sides_px):
-        first = _first_plane(_detect(pyramid.level(divisor), divisor), photo, settings)
+    for turn, divisor in enumerate(_divisors(photo.size_px, settings.long_sides_px)):
+        first = _first_plane(_detect(pyramid.level(divisor), divisor, thorough=turn > 0), photo, settings)
         if first is None:
             continue
         state = max(state, _measure(pyramid, first, settings), key=lambda s: len(s.places))
@@ -123,22 +124,25 @@ def _divisors(size_px: tuple[int, int], long_sides_px: tuple[int, ...]) -> list[
     return list(dict.fromkeys(max(1, -(-max(size_px) // limit)) for limit in long_sides_px))
 
 
-def _detector() -> cv2.aruco.ArucoDetector:
+@cache
+def _dictionary() -> cv2.aruco.Dictionary:
+    """The fixed markers only (ids 0-35): looking a candidate up among all 587 takes four times as long."""
+    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
+    n = max(card_layout(0).fixed_markers()) + 1
+    return cv2.aruco.Dictionary(np.ascontiguousarray(whole.bytesList[:n]), whole.markerSize, whole.maxCorrectionBits)
+
+
+def _detect(image_u8: NDArray[np.uint8], divisor: int, *, thorough: bool) -> list[_Detection]:
+    """Fixed markers of the card in one level, corners in full-size pixels."""
     parameters = cv2.aruco.DetectorParameters()
     # Small threshold windows see past hard shadow edges, large ones hold in blur.
-    parameters.adaptiveThreshWinSizeMin = 5
-    parameters.adaptiveThreshWinSizeMax = 29
+    parameters.adaptiveThreshWinSizeMin = 5 if thorough else 7
+    parameters.adaptiveThreshWinSizeMax = 41 if thorough else 19
     parameters.adaptiveThreshWinSizeStep = 12
-    parameters.adaptiveThreshConstant = 5
-    parameters.minMarkerPerimeterRate = 0.04
-    parameters.maxMarkerPerimeterRate = 1.5
-    parameters.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_NONE
-    return cv2.aruco.ArucoDetector(cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY)), parameters)
-
-
-def _detect(image_u8: NDArray[np.uint8], divisor: int) -> list[_Detection]:
-    """Fixed markers of the card in one level, corners in full-size pixels."""
-    quads, ids, _ = _detector().detectMarkers(image_u8)
+    parameters.adaptiveThreshConstant = 4 if thorough else 7
+    parameters.minMarkerPerimeterRate = 0.03 if thorough else 0.05
+    parameters.maxMarkerPerimeterRate = 2.0
+    quads, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), parameters).detectMarkers(image_u8)
     if ids is None:
         return []
     fixed = card_layout(0).fixed_markers()
@@ -170,10 +174,16 @@ def _agreeing(found: list[_Detection], settings: FindSettings) -> list[bool]:
     if not found:
         return []
     points, pixels = _pairs(found)
-    sides_mm = np.linalg.norm(points.reshape(-1, 4, 2)[:, 1] - points.reshape(-1, 4, 2)[:, 0], axis=1)
-    areas = np.array([cv2.contourArea(d.corners_px.astype(np.float32)) for d in found])
-    tolerance = settings.tolerance * CARD_MM * float(np.median(np.sqrt(areas) / sides_mm))
-    _, agrees = ransac_homography(points, pixels, max(tolerance, 1.0))
+    limit_mm = settings.tolerance * CARD_MM
+    _, agrees = ransac_homography(pixels, points, limit_mm)
+    for _ in range(3):
+        four = agrees.reshape(-1, 4).all(1)
+        if four.sum() < 2:
+            break
+        # The sample that won may come from one side of the card: fit all that agree, and ask everyone again.
+        use = np.repeat(four, 4)
+        mm_from_px = fit_homography(pixels[use], points[use])
+        agrees = np.linalg.norm(apply_homography(mm_from_px, pixels) - points, axis=1) < limit_mm
     return [bool(four.all()) for four in agrees.reshape(-1, 4)]
 
 
@@ -193,7 +203,9 @@ def _measure(pyramid: _Pyramid, plane: CardPlane, settings: FindSettings) -> _St
         known = state.places.size
         if not places.size:
             return state
-        state = _fit_places(pyramid.full, trend, places, reading.serial, settings)
+        # The first turn only centres the profiles: fewer of them do.
+        corners = settings.corners if turn else replace(settings.corners, profiles=12, min_profiles=5)
+        state = _fit_places(pyramid.full, trend, places, reading.serial, replace(settings, corners=corners))
         if not state.places.size or (turn and state.places.size <= known):
             break
     return state
@@ -324,7 +336,7 @@ def _reads_mirrored(pyramid: _Pyramid, photo: Photo, settings: FindSettings) -> 
     """True if the fixed markers agree on a plane in the flipped photo."""
     for divisor in _divisors(photo.size_px, settings.long_sides_px[:2]):
         flipped = np.ascontiguousarray(pyramid.level(divisor)[:, ::-1])
-        if sum(_agreeing(_detect(flipped, divisor), settings)) > settings.first_markers:
+        if sum(_agreeing(_detect(flipped, divisor, thorough=True), settings)) > settings.first_markers:
             return True
     return False
 
@@ -382,7 +394,8 @@ def _clipped_fraction(photo: Photo, px_from_mm: FloatArray, layout: CardLayout, 
     """Share of the card with its window where any channel is burnt out, on every fourth pixel."""
     e, step = layout.extent, 4
     outline = np.array([[e.x_min_mm, e.y_min_mm], [e.x_max_mm, e.y_min_mm], [e.x_max_mm, e.y_max_mm], [e.x_min_mm, e.y_max_mm]])
-    sparse = photo.rgb_u8[::step, ::step]
+    width, height = photo.size_px
+    sparse = cv2.resize(photo.rgb_u8, (width // step, height // step), interpolation=cv2.INTER_NEAREST)
     mask = np.zeros(sparse.shape[:2], np.uint8)
     cv2.fillConvexPoly(mask, np.rint(apply_homography(px_from_mm, outline) / step).astype(np.int32), 1)
     burnt = cv2.inRange(sparse, (0, 0, 0), (settings.clipped_byte - 1,) * 3) == 0

@@ -21,7 +21,9 @@ from assessor.values import Exif, Rectified
 class LightSettings:
     """Limits on what the paper white may do between photos and over the sheet."""
 
-    max_change: float = 0.30  # relative change of the fall-off between two photos; lens shading residuals reach 0.1
+    max_change: float = (
+        0.30  # relative change of the fall-off between two photos; lens shading residuals reach 0.1
+    )
     flag_change: float = 0.15
     flag_gradient: float = 0.8
     flag_white_spread: float = 0.06

@@ -43,21 +43,24 @@ def apply_homography(matrix: FloatArray, points: FloatArray) -> FloatArray:
 
 
 def ransac_homography(
-    points_mm: FloatArray, pixels: FloatArray, tolerance_px: float
+    source: FloatArray, target: FloatArray, tolerance: float
 ) -> tuple[FloatArray | None, BoolArray]:
-    """Fit a homography to (N, 2) pairs that may hold gross errors; returns it (or None) and who agrees, (N,)."""
-    if len(points_mm) < 4:
-        return None, np.zeros(len(points_mm), bool)
+    """Fit a homography to (N, 2) pairs that may hold gross errors; returns it (or None) and who agrees, (N,).
+
+    tolerance is in units of the target.
+    """
+    if len(source) < 4:
+        return None, np.zeros(len(source), bool)
     matrix, mask = cv2.findHomography(
-        np.ascontiguousarray(points_mm, dtype=float),
-        np.ascontiguousarray(pixels, dtype=float),
+        np.ascontiguousarray(source, dtype=float),
+        np.ascontiguousarray(target, dtype=float),
         cv2.RANSAC,
-        tolerance_px,
+        tolerance,
         maxIters=500,
         confidence=0.999,
     )
     if matrix is None:
-        return None, np.zeros(len(points_mm), bool)
+        return None, np.zeros(len(source), bool)
     return np.asarray(matrix, dtype=float), np.asarray(mask).ravel() > 0
 
 
@@ -75,7 +78,7 @@ def fit_plane(
     size_px: tuple[int, int],
     *,
     scale_px: float = 1.0,
-    rounds: int = 6,
+    rounds: int = 5,
 ) -> CardPlane:
     """Fit homography and radial term to (N, 2) drawn points and their pixels.
 
@@ -84,28 +87,30 @@ def fit_plane(
     """
     centre = (np.array(size_px, dtype=float) - 1) / 2
     radius = float(np.hypot(*size_px)) / 2
-    matrix, radial = fit_homography(points_mm, pixels), 0.0
     # Unit-sized coordinates keep the normal equations well conditioned.
+    to_unit = np.array([[1 / radius, 0, -centre[0] / radius], [0, 1 / radius, -centre[1] / radius], [0, 0, 1]])
     mm = np.asarray(points_mm, dtype=float) / 100.0
-    matrix = matrix @ np.diag([100.0, 100.0, 1.0])
+    unit = (np.asarray(pixels, dtype=float) - centre) / radius
+    matrix, radial = to_unit @ fit_homography(points_mm, pixels) @ np.diag([100.0, 100.0, 1.0]), 0.0
+    scale = scale_px / radius
     for _ in range(rounds):
         matrix = matrix / matrix[2, 2]
         weight = mm @ matrix[2, :2] + 1.0
-        off = (mm @ matrix[:2, :2].T + matrix[:2, 2]) / weight[:, None] - centre
-        r2 = (off * off).sum(1) / radius**2
-        residual = pixels - centre - off * (1 + radial * r2)[:, None]
-        bend = (1 + radial * r2)[:, None, None] * np.eye(2) + (2 * radial / radius**2) * (
-            off[:, :, None] * off[:, None, :]
-        )
-        d_point = _homography_jacobian(mm, off + centre, weight)
-        jacobian = np.concatenate([bend @ d_point, (off * r2[:, None])[:, :, None]], axis=2)
-        root = 1 / np.sqrt(1 + (residual**2).sum(1) / scale_px**2)
-        a = np.concatenate([(jacobian * root[:, None, None]).reshape(-1, 9), np.eye(9)[8:] * (scale_px / 0.05)])
-        b = np.concatenate([(residual * root[:, None]).ravel(), [-radial * scale_px / 0.05]])
-        step = np.linalg.lstsq(a, b, rcond=None)[0]
+        off = (mm @ matrix[:2, :2].T + matrix[:2, 2]) / weight[:, None]
+        r2 = (off * off).sum(1)
+        residual = unit - off * (1 + radial * r2)[:, None]
+        bend = (1 + radial * r2)[:, None, None] * np.eye(2) + 2 * radial * (off[:, :, None] * off[:, None, :])
+        jacobian = np.concatenate([bend @ _homography_jacobian(mm, off, weight), (off * r2[:, None])[:, :, None]], axis=2)
+        vote = 1 / (1 + (residual**2).sum(1) / scale**2)
+        weighted = (jacobian * vote[:, None, None]).reshape(-1, 9)
+        normal = weighted.T @ jacobian.reshape(-1, 9)
+        right = weighted.T @ residual.ravel()
+        normal[8, 8] += (scale / 0.05) ** 2
+        right[8] -= radial * (scale / 0.05) ** 2
+        step = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(9), right)
         matrix = matrix + np.append(step[:8], 0.0).reshape(3, 3)
         radial += float(step[8])
-    return CardPlane(matrix @ np.diag([0.01, 0.01, 1.0]), radial, centre, radius)
+    return CardPlane(np.linalg.inv(to_unit) @ matrix @ np.diag([0.01, 0.01, 1.0]), radial, centre, radius)
 
 
 def _homography_jacobian(mm: FloatArray, mapped: FloatArray, weight: FloatArray) -> FloatArray:

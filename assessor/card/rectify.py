@@ -31,7 +31,9 @@ class RectifySettings:
     rounds: int = 6
 
 
-def rectify(photo: Photo, camera: Camera, adjustment: Adjustment, settings: RectifySettings | None = None) -> Rectified:
+def rectify(
+    photo: Photo, camera: Camera, adjustment: Adjustment, settings: RectifySettings | None = None
+) -> Rectified:
     """Bring one photo to the card plane as linear reflectance relative to the paper white.
 
     Returns (600, 600, 3) float32 at the default settings; never raises: what cannot be used is False in `valid`.
@@ -115,7 +117,10 @@ def white_points_mm() -> FloatArray:
     free = np.ones(len(points), bool)
     for x0, y0, x1, y1 in _occupied(layout):
         free &= ~(
-            (points[:, 0] > x0 - 1.5) & (points[:, 0] < x1 + 1.5) & (points[:, 1] > y0 - 1.5) & (points[:, 1] < y1 + 1.5)
+            (points[:, 0] > x0 - 1.5)
+            & (points[:, 0] < x1 + 1.5)
+            & (points[:, 1] > y0 - 1.5)
+            & (points[:, 1] < y1 + 1.5)
         )
     chosen = points[free]
     chosen.flags.writeable = False

@@ -41,7 +41,8 @@ def pixel_polynomials(
     x, y = np.meshgrid(nodes * half_mm, nodes * half_mm)
     step = 3.0
     below, at, above = (
-        camera.project(np.stack([x, y, np.full_like(x, z_ref_mm + d)], -1)) - offset_px for d in (-step, 0.0, step)
+        camera.project(np.stack([x, y, np.full_like(x, z_ref_mm + d)], -1)) - offset_px
+        for d in (-step, 0.0, step)
     )
     parts = (at, (above - below) / (2 * step), (above - 2 * at + below) / (2 * step * step))
     inverse = np.linalg.pinv(np.vander(nodes, DEGREE + 1, increasing=True))

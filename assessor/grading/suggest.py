@@ -156,7 +156,7 @@ def _log_amplitude(quantity: Quantity, settings: SuggestSettings) -> tuple[float
     if quantity.bound == "upper":
         return math.log(quantity.high90), settings.bound_log_sd
     # Log-normal of the same relative standard uncertainty, about the value as its median.
-    return math.log(quantity.value), 0.01
+    return math.log(quantity.value), math.sqrt(math.log1p((quantity.u / quantity.value) ** 2))
 
 
 def _with_method(

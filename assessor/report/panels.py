@@ -142,7 +142,9 @@ def draw_map(axes: Axes, colour_axes: Axes, heights: HeightMap, level: FloatArra
 
 def draw_profile(axes: Axes, profile: Profile) -> None:
     """One line of heights, with the factor by which height is drawn larger than length."""
-    axes.fill_between(profile.along_mm, profile.height_mm, np.nanmin(profile.height_mm), color=PALE, lw=0)
+    good = np.isfinite(profile.height_mm)
+    lowest = float(profile.height_mm[good].min()) if good.any() else 0.0
+    axes.fill_between(profile.along_mm, profile.height_mm, lowest, color=PALE, lw=0)
     axes.plot(profile.along_mm, profile.height_mm, color=INK, lw=1.0)
     axes.set_xlim(0, float(profile.along_mm.max()))
     axes.set_xlabel("mm along A-B", fontsize=8)

@@ -70,7 +70,8 @@ def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
     _numbers(figure, record)
     _remarks(figure, record)
     out = io.BytesIO()
-    figure.savefig(out, format="png", dpi=DPI, metadata={"Software": f"assessor {record.assessor_version}"})
+    software = {"Software": f"assessor {record.assessor_version}"}
+    figure.savefig(out, format="png", dpi=DPI, metadata=software, pil_kwargs={"compress_level": 4})
     return out.getvalue()
 
 

@@ -226,7 +226,7 @@ class TextureRecord(Record):
     quantities: tuple[QuantityRecord, ...]
     """All numbers, each with its band and method."""
     direction: DirectionRecord
-    """Lay of the texture."""
+    """Which way the texture runs."""
     noise_floor_mm: float | None
     """Sq of the measurement's own noise in `noise_band`, mm."""
     noise_band: BandRecord

@@ -46,9 +46,13 @@ def _sand(albedo: FloatArray, px_per_mm: float, rng: np.random.Generator, *, sha
         field = speckle_field(n, rng, sd_px=sd_mm * px_per_mm).ravel()
         for sign in (1.0, -1.0):
             cut = float(np.quantile(sign * field[::53], 1 - share / 6)) if share > 0 else np.inf
-            tone = np.array(LITHOLOGIES[rng.integers(len(LITHOLOGIES))], np.float32) * np.float32(rng.uniform(0.8, 1.3))
+            tone = np.array(LITHOLOGIES[rng.integers(len(LITHOLOGIES))], np.float32) * np.float32(
+                rng.uniform(0.8, 1.3)
+            )
             at = np.flatnonzero(field > cut if sign > 0 else field < -cut)
-            cover = np.clip((np.float32(sign) * field[at] - np.float32(cut)) * 4, 0, 1)[:, None] * np.float32(0.7)
+            cover = np.clip((np.float32(sign) * field[at] - np.float32(cut)) * 4, 0, 1)[:, None] * np.float32(
+                0.7
+            )
             pixels[at] += cover * (tone - pixels[at])
 
 

@@ -53,7 +53,10 @@ def place_camera(name: str, view: ViewRecipe, size_px: tuple[int, int]) -> Camer
     right -= forward * (right @ forward)
     right /= np.linalg.norm(right)
     rotation = np.stack([right, np.cross(forward, right), forward])
-    centre = ((size_px[0] - 1) / 2 + view.centre_offset_px[0], (size_px[1] - 1) / 2 + view.centre_offset_px[1])
+    centre = (
+        (size_px[0] - 1) / 2 + view.centre_offset_px[0],
+        (size_px[1] - 1) / 2 + view.centre_offset_px[1],
+    )
     return Camera(name, view.focal_px, centre, view.k1, view.k2, rotation, -rotation @ position)
 
 
@@ -87,9 +90,7 @@ def _dense(
     result = []
     for part in warp(*feet_on_card(camera, grid_x, grid_y)):
         fine = STRIDE * scale
-        big = cv2.resize(
-            part.astype(np.float32), (cols * fine, rows * fine), interpolation=cv2.INTER_LINEAR
-        )
+        big = cv2.resize(part.astype(np.float32), (cols * fine, rows * fine), interpolation=cv2.INTER_LINEAR)
         result.append(big[fine : fine + height * scale, fine : fine + width * scale])
     return result[0], result[1]
 
@@ -114,7 +115,11 @@ def render_view(camera: Camera, size_px: tuple[int, int], scene: Scene) -> Float
     sd = 0.29 * footprint_mm * CANVAS_PX_PER_MM  # a box one pixel wide has sd 0.29 px
     paper = cv2.remap(cv2.GaussianBlur(sheet.paper, (0, 0), sd), col, row, cv2.INTER_LINEAR)[..., None]
     print_ = cv2.remap(
-        cv2.GaussianBlur(scene.sheet_radiance, (0, 0), sd), col, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        cv2.GaussianBlur(scene.sheet_radiance, (0, 0), sd),
+        col,
+        row,
+        cv2.INTER_LINEAR,
+        borderMode=cv2.BORDER_REPLICATE,
     )
     part = image[area[1] : area[1] + area[3], area[0] : area[0] + area[2]]
     print_ -= part

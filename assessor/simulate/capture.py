@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 
@@ -13,6 +14,7 @@ from assessor.simulate.light import LightRecipe, light_floor
 from assessor.simulate.scene import build_scene
 from assessor.simulate.sensor import SensorRecipe, Shot, develop, encode
 from assessor.simulate.sheet import Sheet, SheetRecipe, make_sheet
+from assessor.simulate.truth import TruthRow, truth_rows
 from assessor.values import Camera, FloatArray
 
 
@@ -54,6 +56,10 @@ class RenderedCapture:
     sheet: Sheet
     cameras: tuple[Camera, ...]
 
+    def truth(self) -> list[TruthRow]:
+        """True values of this capture's floor (see `truth.truth_rows`)."""
+        return truth_rows(self.floor)
+
 
 def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewRecipe]:
     """The capture protocol: one photo from each side in turn, with a person's scatter."""
@@ -79,12 +85,15 @@ def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewReci
     return views
 
 
-def render_capture(recipe: CaptureRecipe) -> RenderedCapture:
-    """Render all photos of a capture."""
+Lighting = Callable[..., FloatArray]  # same arguments and result as light_floor
+
+
+def render_capture(recipe: CaptureRecipe, *, lighting: Lighting = light_floor) -> RenderedCapture:
+    """Render all photos of a capture; `lighting` may be a path tracer with the arguments of `light_floor`."""
     streams = [np.random.default_rng([recipe.seed, k]) for k in range(4)]
     floor = make_floor(recipe.floor, streams[0])
     sheet = make_sheet(recipe.sheet, streams[1])
-    radiance = light_floor(
+    radiance = lighting(
         floor.height_mm, floor.albedo_linear, floor.px_per_mm, recipe.light,
         window_half_mm=sheet.layout.window.x_max_mm,
     )  # fmt: skip

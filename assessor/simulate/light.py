@@ -105,7 +105,11 @@ def light_floor(
         if not group:
             continue
         fine = 1 if direct else 2
-        field = occluder if fine == 1 else cv2.resize(occluder, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        field = (
+            occluder
+            if fine == 1
+            else cv2.resize(occluder, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        )
         east, north, up = (
             part if fine == 1 else cv2.resize(part, (n, n), interpolation=cv2.INTER_LINEAR)
             for part in _visible_vector(field, px_per_mm / fine, group)
@@ -130,7 +134,9 @@ def _add_bounce(
     """Add light from the surface itself, in place: the mean radiance within 1.5 mm times the hidden share of the sky."""
     n = radiance.shape[0]
     small = cv2.resize(radiance, None, fx=0.125, fy=0.125, interpolation=cv2.INTER_AREA)
-    around = cv2.resize(cv2.GaussianBlur(small, (0, 0), px_per_mm / 8 * 1.5), (n, n), interpolation=cv2.INTER_LINEAR)
+    around = cv2.resize(
+        cv2.GaussianBlur(small, (0, 0), px_per_mm / 8 * 1.5), (n, n), interpolation=cv2.INTER_LINEAR
+    )
     around *= albedo
     around *= (np.float32(strength) * (1 - open_sky))[..., None]
     radiance += around
@@ -150,7 +156,9 @@ def _slopes(height_mm: FloatArray, px_per_mm: float) -> tuple[FloatArray, FloatA
     """dz/dx and dz/dy; y runs against the rows."""
     half = np.float32(px_per_mm / 2)
     dx = cv2.filter2D(height_mm, cv2.CV_32F, np.array([[-half, 0, half]]), borderType=cv2.BORDER_REPLICATE)
-    dy = cv2.filter2D(height_mm, cv2.CV_32F, np.array([[half], [0], [-half]]), borderType=cv2.BORDER_REPLICATE)
+    dy = cv2.filter2D(
+        height_mm, cv2.CV_32F, np.array([[half], [0], [-half]]), borderType=cv2.BORDER_REPLICATE
+    )
     return dx, dy
 
 
@@ -170,10 +178,16 @@ def _visible_vector(field: FloatArray, px_per_mm: float, rays: list[Ray]) -> Flo
         middle, half = (size - 1) / 2, (n - 1) / 2
         matrix = np.array([[s, -c, half - (s - c) * middle], [c, s, half - (c + s) * middle]], np.float64)
         turned = cv2.warpAffine(
-            field, matrix, (size, size), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP, borderMode=cv2.BORDER_REPLICATE
+            field,
+            matrix,
+            (size, size),
+            flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=cv2.BORDER_REPLICATE,
         )
         for part, gains in zip(_ladder(turned, px_per_mm, group), ((0, 0, 1), (c, s, 0)), strict=True):
-            back = cv2.warpAffine(part, matrix, (n, n), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            back = cv2.warpAffine(
+                part, matrix, (n, n), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            )
             for axis, gain in enumerate(gains):
                 if gain:
                     cv2.scaleAdd(back, float(gain), total[axis], dst=total[axis])

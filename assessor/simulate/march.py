@@ -12,8 +12,8 @@ from assessor.values import FloatArray, freeze
 STEP_MM = 0.12  # sideways step of the march; ridges thinner than this may be stepped over
 BRACKET_MM = 0.02  # sideways size of the bracket that the last, straight-line step starts from
 BLOCK_ROWS = 64
-SURROUND_MM = (700.0, 600.0)
-SURROUND_PX_PER_MM = 5.0
+SURROUND_MM = (900.0, 760.0)
+SURROUND_PX_PER_MM = 4.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -71,10 +71,14 @@ def _continue(radiance: FloatArray, px_per_mm: float) -> FloatArray:
             r, c = rng.integers(0, span + 1, 2)
             piece = source[r : r + tile + fade, c : c + tile + fade]
             canvas[i * tile : (i + 1) * tile + fade, j * tile : (j + 1) * tile + fade] += piece * weight
-    return np.asarray(np.clip(canvas[fade : fade + rows, fade : fade + cols] + mean, 0.0, None), dtype=np.float32)
+    return np.asarray(
+        np.clip(canvas[fade : fade + rows, fade : fade + cols] + mean, 0.0, None), dtype=np.float32
+    )
 
 
-def march_floor(foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture) -> FloatArray:
+def march_floor(
+    foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture
+) -> FloatArray:
     """Radiance (H, W, 3) seen along rays with feet (x, y) mm on the card plane from a camera at centre_mm."""
     height, width = foot_x.shape
     result = np.empty((height, width, 3), np.float32)
@@ -133,7 +137,9 @@ def hit_points(
     return (p0x + dpx * z_hit - half) / d, (half - p0y - dpy * z_hit) / d
 
 
-def _secant(floor: FloorTexture, low: FloatArray, high: FloatArray, line: tuple[FloatArray, ...]) -> FloatArray:
+def _secant(
+    floor: FloorTexture, low: FloatArray, high: FloatArray, line: tuple[FloatArray, ...]
+) -> FloatArray:
     """Last step: where the straight line between the bracket's ends crosses the floor."""
     p0x, dpx, p0y, dpy = line
     above = high - _sample(floor.height_mm, p0x + dpx * high, p0y + dpy * high)

@@ -29,7 +29,9 @@ def ground(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) 
         index = np.minimum((radius * np.float32(bins_per_mm)).astype(np.int32), profile.size - 1)
         # A later pass removes what it crosses: it weighs more where it bites.
         here = fractal_field(280, 280 / n * px_per_mm, rng, short_mm=15, long_mm=90, hurst=0.5)
-        bite = cv2.resize(1 / (1 + np.exp(-3 * (here - (0.3 if k else -9.0)))), (n, n), interpolation=cv2.INTER_LINEAR)
+        bite = cv2.resize(
+            1 / (1 + np.exp(-3 * (here - (0.3 if k else -9.0)))), (n, n), interpolation=cv2.INTER_LINEAR
+        )
         height += bite * (profile[index] - np.float32(0.65) * height)
     height = cv2.GaussianBlur(height, (0, 0), 0.035 * px_per_mm + 1e-3)
     height /= height.std()
@@ -55,7 +57,9 @@ def _groove_profile(length_mm: int, bins_per_mm: float, rng: np.random.Generator
     return profile
 
 
-def _voids(height: FloatArray, px_per_mm: float, rng: np.random.Generator, *, count: int, deepest: float) -> None:
+def _voids(
+    height: FloatArray, px_per_mm: float, rng: np.random.Generator, *, count: int, deepest: float
+) -> None:
     """Cut round air voids and pinholes (radius 0.15-1.2 mm) in place."""
     n = height.shape[0]
     for _ in range(count):
@@ -92,7 +96,9 @@ def shot(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) ->
     return height
 
 
-def scarified(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator, lay_deg: float) -> FloatArray:
+def scarified(
+    n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator, lay_deg: float
+) -> FloatArray:
     """Scarified concrete: wandering ridges 5-9 mm apart along `lay_deg`, broken and rough."""
     x, y = grid_mm(n, px_per_mm)
     angle = np.deg2rad(lay_deg)
@@ -120,9 +126,7 @@ def scabbled(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator
     seeds = np.ones((coarse, coarse), np.uint8)
     count = int((coarse / per_mm / pitch) ** 2)
     seeds[rng.integers(0, coarse, count), rng.integers(0, coarse, count)] = 0
-    _, labels = cv2.distanceTransformWithLabels(
-        seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL
-    )
+    _, labels = cv2.distanceTransformWithLabels(seeds, cv2.DIST_L2, 5, labelType=cv2.DIST_LABEL_PIXEL)
     rows, cols = np.nonzero(seeds == 0)
     order = labels[rows, cols]
     centre = np.zeros((int(labels.max()) + 1, 2), np.float32)
@@ -130,7 +134,11 @@ def scabbled(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator
     tilt = rng.normal(0, 0.22, centre.shape).astype(np.float32)
     offset = rng.normal(0, 0.6, len(centre)).astype(np.float32)
     row, col = np.mgrid[0:coarse, 0:coarse].astype(np.float32) / per_mm
-    facet = offset[labels] + tilt[labels, 0] * (row - centre[labels, 0]) + tilt[labels, 1] * (col - centre[labels, 1])
+    facet = (
+        offset[labels]
+        + tilt[labels, 0] * (row - centre[labels, 0])
+        + tilt[labels, 1] * (col - centre[labels, 1])
+    )
     facet = cv2.GaussianBlur(facet.astype(np.float32), (0, 0), 0.5 * per_mm)
     # A warped enlargement keeps the facet borders from being straight lines.
     x, y = np.meshgrid(np.arange(n, dtype=np.float32), np.arange(n, dtype=np.float32))

@@ -41,7 +41,9 @@ def _integrate(slope_col: FloatArray, slope_row: FloatArray) -> FloatArray:
     v = (2j * np.pi * np.fft.fftfreq(rows))[:, None].astype(np.complex64)
     power = np.abs(u) ** 2 + np.abs(v) ** 2
     power[0, 0] = 1
-    spectrum = (np.conj(u) * fft.rfft2(p) + np.conj(v) * fft.rfft2(q)) / power
+    # Gel and lamp bias bends the whole map; only waves shorter than a sixth of it are grit.
+    keep = 1 - np.exp(-power * np.float32((slope_col.shape[0] / 12 / np.pi) ** 2))
+    spectrum = keep * (np.conj(u) * fft.rfft2(p) + np.conj(v) * fft.rfft2(q)) / power
     spectrum[0, 0] = 0
     return np.asarray(fft.irfft2(spectrum, s=(rows, cols))[: rows // 2, : cols // 2], dtype=np.float32)
 

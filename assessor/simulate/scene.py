@@ -38,7 +38,9 @@ def build_scene(floor: Floor, sheet: Sheet, floor_radiance: FloatArray, light: L
     """Join a floor's radiance (n, n, 3), as `light_floor` returns it, with the sheet on top."""
     level = float(np.median(floor.height_mm[::8, ::8]))
     shaded = tabs.shade_floor(floor_radiance, floor.px_per_mm, sheet, light, level)
-    return Scene(sheet, light_sheet(sheet, light), floor_texture(floor.height_mm, shaded, floor.px_per_mm), light)
+    return Scene(
+        sheet, light_sheet(sheet, light), floor_texture(floor.height_mm, shaded, floor.px_per_mm), light
+    )
 
 
 def light_sheet(sheet: Sheet, light: LightRecipe) -> FloatArray:
@@ -49,7 +51,9 @@ def light_sheet(sheet: Sheet, light: LightRecipe) -> FloatArray:
     total = np.zeros((rows, cols, 3), np.float32)
     for ray in rays:
         flat = np.float32(1 / np.tan(ray.elevation))
-        tilt = 1 - flat * (slope[0] * np.float32(np.cos(ray.azimuth)) + slope[1] * np.float32(np.sin(ray.azimuth)))
+        tilt = 1 - flat * (
+            slope[0] * np.float32(np.cos(ray.azimuth)) + slope[1] * np.float32(np.sin(ray.azimuth))
+        )
         amount = np.clip(tilt, 0, None) * np.float32(ray.share)
         if sheet.recipe.tabs_up:
             amount *= 1 - tabs.shadow_on_sheet(sheet, ray, LIGHT_PX_PER_MM, (rows, cols))
@@ -58,7 +62,8 @@ def light_sheet(sheet: Sheet, light: LightRecipe) -> FloatArray:
             total[..., channel] += amount * np.float32(colour[channel])
     height, width = sheet.paper.shape
     return np.asarray(
-        sheet.reflectance * cv2.resize(total, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32
+        sheet.reflectance * cv2.resize(total, (width, height), interpolation=cv2.INTER_LINEAR),
+        dtype=np.float32,
     )
 
 

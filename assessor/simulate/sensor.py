@@ -117,7 +117,9 @@ def _noise_tile(height: int, width: int, rng: np.random.Generator) -> FloatArray
     grey = cv2.GaussianBlur(rng.standard_normal((rows, cols), np.float32), (3, 3), 0.5) * np.float32(1.6)
     colour = rng.standard_normal((-(-rows // 2), -(-cols // 2), 3), np.float32)
     colour -= colour.mean(2, keepdims=True)
-    colour = cv2.resize(colour, (cols, rows), interpolation=cv2.INTER_LINEAR) * np.float32(0.8) + grey[..., None]
+    colour = (
+        cv2.resize(colour, (cols, rows), interpolation=cv2.INTER_LINEAR) * np.float32(0.8) + grey[..., None]
+    )
     wide = np.concatenate([colour, colour[:, ::-1]], axis=1)[:, :width]
     return np.ascontiguousarray(wide)
 

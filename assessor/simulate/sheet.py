@@ -91,7 +91,9 @@ def _reflectance(layout: CardLayout, recipe: SheetRecipe, rng: np.random.Generat
     ink = 1 - drawn.astype(np.float32) / 255
     if recipe.ink_spread_mm:
         soft = cv2.GaussianBlur(ink, (0, 0), 0.8)
-        edge = cv2.magnitude(cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=0.125))
+        edge = cv2.magnitude(
+            cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=0.125)
+        )
         ink = np.clip(soft + edge * np.float32(recipe.ink_spread_mm * CANVAS_PX_PER_MM), 0, 1)
     for step in layout.steps:
         a = step.area
@@ -116,7 +118,11 @@ def canvas_px(points_mm: FloatArray, density: float) -> FloatArray:
     """Drawn mm to canvas pixel coordinates (pixel centres)."""
     points = np.asarray(points_mm, dtype=np.float64)
     return np.stack(
-        [(points[..., 0] + CANVAS_MM[0] / 2) * density - 0.5, (CANVAS_MM[1] / 2 - points[..., 1]) * density - 0.5], -1
+        [
+            (points[..., 0] + CANVAS_MM[0] / 2) * density - 0.5,
+            (CANVAS_MM[1] / 2 - points[..., 1]) * density - 0.5,
+        ],
+        -1,
     )
 
 

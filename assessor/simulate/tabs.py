@@ -53,7 +53,9 @@ def shadow_on_sheet(sheet: Sheet, ray: Ray, px_per_mm: float, shape: tuple[int, 
     return np.asarray(mask.astype(np.float32) / 255, dtype=np.float32)
 
 
-def shade_floor(radiance: FloatArray, px_per_mm: float, sheet: Sheet, light: LightRecipe, level_mm: float) -> FloatArray:
+def shade_floor(
+    radiance: FloatArray, px_per_mm: float, sheet: Sheet, light: LightRecipe, level_mm: float
+) -> FloatArray:
     """Take the tabs' shadows out of the floor's radiance (n, n, 3); level_mm is the floor's mean height.
 
     Only the direct light is taken: what the tabs hide of the sky in the window is under a percent.

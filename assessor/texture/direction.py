@@ -57,7 +57,8 @@ def anisotropy(
     """Str, lay and Std of a surface seen in two (H, W) maps of one band (the same twice where there is one).
 
     spacing: (rows, columns), any length unit. The uncertainty of the lay comes from its spread over the four
-    quarters of the map and from the noise between the two maps. None where the two maps have nothing in common.
+    quarters of the map and from the noise between the two maps. None where the two maps have nothing in
+    common.
     """
     use = settings or DirectionSettings()
     shared = correlation(one, two)
@@ -75,7 +76,8 @@ def anisotropy(
     u_str = 0.5
     if len(quarters) > 1:
         u_str = float(np.std([q.str_ for q in quarters], ddof=1)) / math.sqrt(len(quarters))
-    # Half the difference of the maps' own correlations carries noise like that of the shared one (see `noise`).
+    # Half the difference of the maps' own correlations carries noise like that of the shared one (see
+    # `noise`).
     error = (correlation(one, one) - correlation(two, two)) / 2
     moved = [_decay(shared + sign * error, spacing, use.decay) for sign in (1, -1)]
     if moved[0] is not None and moved[1] is not None:

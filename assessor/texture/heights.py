@@ -45,7 +45,9 @@ class HeightSettings:
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
     normalise_mm: float = 2.0  # views are compared after division by their mean over this window
-    refine_sigma_px: float = 2.8  # Gaussian window on the 0.1 mm grid; smaller ones pass less, not more: noise
+    refine_sigma_px: float = (
+        2.8  # Gaussian window on the 0.1 mm grid; smaller ones pass less, not more: noise
+    )
     joint_rounds: int = 2
     half_rounds: int = 2
     max_move_mm: float = 0.3

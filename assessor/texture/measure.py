@@ -53,25 +53,23 @@ class TextureSettings:
     u_method_slope: float = 0.05
     u_method_range: float = 0.08
     u_method_shape: float = 0.10  # of Ssk and Sku: absolute below 1, relative above
-    # What both halves share and covariance takes for texture: 1-3 um on flat speckle (study.md part 1 section
-    # 6).
+    # What both halves share and covariance takes for texture, 1-3 um on flat speckle (study.md part 1, 6).
     shared_error_mm: float = 0.003
     noise_unsplit_mm: float = 0.02  # noise of a map that no halves check (study.md part 1 section 4)
-    # Where heights are missing the ground is steep or dark; a quarter of the missing share, relative.
-    u_invalid: float = 0.25
+    # Heights go missing where ground is steep, deep or dark, not at random: half of the missing share.
+    u_invalid: float = 0.5
     buried_factor: float = 2.0  # below this many u a square is no value (design section 4)
     most_lost_share: float = 0.5  # beyond it the band is not reported
     say_lost_share: float = 0.1
     few_valid: float = 0.9
     least_valid: float = 0.3
-    halves_share: float = (
-        0.3  # study.md part 1 section 6: noise over 30 % of Sq and 0.02 mm means bad matches
-    )
+    # Noise over both of these, a share of Sq and mm, means bad matches (study.md part 1 section 6).
+    halves_share: float = 0.3
     halves_mm: float = 0.02
     noise_draws: int = 4
-    # Error of the extrapolation to no noise as a share of its correction: pits and bumps at noise 0.1-1 times Sq
-    # (tests/texture/test_noise_bias.py).
-    u_extrapolation: float = 0.15
+    # Error of the extrapolation to no noise as a share of its correction: pits and bumps at noise 0.1-1 times
+    # Sq (tests/texture/test_noise_bias.py).
+    u_extrapolation: float = 0.10
     profile: ProfileSettings = field(default_factory=ProfileSettings)
     direction: DirectionSettings = field(default_factory=DirectionSettings)
 
@@ -223,12 +221,9 @@ def _range(view: View, widest: float, use: TextureSettings) -> Quantity:
         low = widest * crossed / whole if whole > 0 else widest
     value = (low + widest) / 2
     u_transfer = view.power.u_transfer / (2.0 * view.power.value)
-    u = math.hypot(
-        (widest - low) / 2, math.hypot(view.budget.with_method(use.u_method_range), u_transfer) * value
-    )
-    return view.quantity(
-        "Sz", value, u, view.method("between map and crossed halves", *view.told(view.power))
-    )
+    u_common = math.hypot(view.budget.with_method(use.u_method_range), u_transfer)
+    method = view.method("between map and crossed halves", *view.told(view.power))
+    return view.quantity("Sz", value, math.hypot((widest - low) / 2, u_common * value), method)
 
 
 def _shape(view: View, noises: list[FloatArray], use: TextureSettings) -> list[Quantity]:
@@ -290,10 +285,10 @@ def _depths(view: View, use: TextureSettings) -> list[Quantity]:
         return []
     low_pass = replace(view, weights=low_pass_weights(view.evidence.mean, profile.low_pass_mm))
     height, valid = low_pass.map(profile.low_pass_mm / 8)
-    step = min(view.steps_mm(height.shape))
+    cells = view.steps_mm(height.shape)
 
     def depth(of: FloatArray) -> FloatArray:
-        return np.array([mean_profile_depth(of, step, profile, valid=valid)])
+        return np.array([mean_profile_depth(of, cells, profile, valid=valid)])
 
     raw = float(depth(height)[0])
     if math.isnan(raw):
@@ -304,10 +299,11 @@ def _depths(view: View, use: TextureSettings) -> list[Quantity]:
     resolved = of.value / of.in_map if of.in_map > 0 else 1.0
     # What moves the variance of the map moves the square of its peaks in proportion.
     u_square = math.hypot(floor, of.u_transfer, of.u_lost) * raw**2 / max(of.in_map, floor, 1e-30)
+    u_square = math.hypot(u_square, use.u_extrapolation * (raw**2 - square))
     u_common = view.budget.with_method(use.u_method_depth)
     cuts = f"Gaussian areal low-pass {profile.low_pass_mm:g} mm"
-    steps = f"ISO 13473-1:2019 slope suppression over {profile.segment_mm:g} mm, rows and columns"
-    method = view.method(steps, "extrapolated to no noise", cuts=cuts)
+    rule = f"ISO 13473-1:2019 slope suppression over {profile.segment_mm:g} mm, rows and columns"
+    method = view.method(rule, "extrapolated to no noise", cuts=cuts)
     mpd = view.root("MPD", square * resolved, math.hypot(u_shape * resolved, u_square), u_common, method)
     told = f"{method}, ETD = {profile.etd_per_mpd:g} MPD"
     if mpd.bound == "upper":

@@ -32,17 +32,20 @@ from assessor.values import BoolArray, FloatArray, Transfer
 # Bins are summed in blocks of this side before squaring, so that noise which varies over the window (and so
 # ties neighbouring bins together) is counted whole.
 _BLOCK = 4
+# Share of a band's weight in bins not trusted, above which an unknown tail makes its power unknown.
+_MOST_UNKNOWN = 0.02
 
 
 @dataclass(frozen=True, eq=False)
 class Evidence:
     """Spectra of one height map with its halves, divided by the transfer where that is trusted.
 
-    mean: the map; noise: half the halves' difference, or None where there are none; signal (K, L): power of
-    the surface in each bin, noise-free on average, mm^2; scatter (K, L): whose sum of squares is the variance
-    of the signal's sum; u_gain (K, L): relative standard uncertainty of the amplitude; trusted (K, L):
-    transfer over the limit; tail (K, L): power carried on into the bins not trusted, mm^2; u_tail_least:
-    smallest uncertainty of it per bin, from noise, mm^2.
+    mean: the map. noise: half the halves' difference, or None where there are none. signal (K, L): power of
+    the surface in each bin, noise-free on average, mm^2. scatter (K, L): its sum of squares is the variance
+    of the signal's sum. u_gain (K, L): relative standard uncertainty of the amplitude. trusted (K, L):
+    transfer over the limit. tail (K, L): power carried on into the bins not trusted, mm^2, with u_tail_least
+    its smallest uncertainty per bin, from noise; tail_known is False where too few bins are trusted to carry
+    anything on.
     """
 
     mean: Spectrum
@@ -54,6 +57,7 @@ class Evidence:
     trusted: BoolArray
     tail: FloatArray
     u_tail_least: float
+    tail_known: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +106,8 @@ def gather(
         one, two = (np.asarray(half.coefficients, dtype=np.float64) for half in pair)
         signal, scatter = one * two, (one - two) * (one + two) / 2
         noise = Spectrum((one - two) / 2, mean.shape, mean.spacing_mm)
-    tail, u_least = _carry_on(signal, scatter, radial, trusted)
-    return Evidence(corrected, pair, noise, signal, scatter, u_gain, trusted, tail, u_least)
+    tail, u_least, known = _carry_on(signal, scatter, radial, trusted)
+    return Evidence(corrected, pair, noise, signal, scatter, u_gain, trusted, tail, u_least, known)
 
 
 def power(evidence: Evidence, weights: FloatArray) -> Power:
@@ -113,6 +117,8 @@ def power(evidence: Evidence, weights: FloatArray) -> Power:
     trusted = float(np.sum(parts, where=evidence.trusted))
     lost = float(np.sum(share * evidence.tail))
     unseen_weight = float(np.sum(share, where=~evidence.trusted))
+    if not evidence.tail_known and unseen_weight > _MOST_UNKNOWN * float(np.sum(share)):
+        lost = math.inf
     noise = math.nan
     if evidence.noise is not None:
         noise = float(np.sum(share * np.square(evidence.noise.coefficients, dtype=np.float64)))
@@ -193,27 +199,27 @@ def bracket_range(mean: FloatArray, one: FloatArray, two: FloatArray) -> tuple[f
 
 def _carry_on(
     signal: FloatArray, scatter: FloatArray, radial: FloatArray, trusted: BoolArray
-) -> tuple[FloatArray, float]:
-    """Power law of the last two trusted octaves on the bins not trusted, and its least u per bin."""
+) -> tuple[FloatArray, float, bool]:
+    """Power law of the last two trusted octaves on the bins not trusted; its least u per bin; if known."""
     tail = np.zeros_like(signal)
     if trusted.all():
-        return tail, 0.0
+        return tail, 0.0, True
     limit = float(radial[~trusted].min())
     octaves = [
         trusted & (radial >= limit * low) & (radial < limit * low * 2) & (radial > 0) for low in (0.25, 0.5)
     ]
     if not all(octave.any() for octave in octaves):
-        return tail, 0.0
+        return tail, 0.0, False
     before, last = (float(signal[octave].mean()) for octave in octaves)
     u_last = math.sqrt(float(np.sum(scatter[octaves[1]] ** 2))) / int(octaves[1].sum())
     if last <= 0:
-        return tail, u_last
+        return tail, u_last, True
     # A surface's power falls toward short waves; where noise says otherwise, carry on level.
     slope = min(max(math.log2(before / last), 0.0), 8.0) if before > 0 else 0.0
     centre = float(np.exp(np.log(radial[octaves[1]]).mean()))
     unseen = ~trusted
     tail[unseen] = last * (radial[unseen] / centre) ** -slope
-    return tail, u_last
+    return tail, u_last, True
 
 
 def _block_sums(values: FloatArray) -> FloatArray:

@@ -72,29 +72,39 @@ def suppress_slope(segments_mm: FloatArray) -> FloatArray:
 
 def mean_profile_depth(
     low_passed_mm: FloatArray,
-    spacing_mm: float,
+    spacing_mm: tuple[float, float],
     settings: ProfileSettings | None = None,
     *,
     valid: BoolArray | None = None,
 ) -> float:
     """Mean profile depth of a low-passed (H, W) map over rows and columns every millimetre, in mm.
 
+    spacing_mm: (rows, columns).
     Invalid samples hold a smooth filling; a segment with more drop-out than the limit does not count. NaN
-    where none is left. ValueError where neither side of the map holds a whole segment.
+    where fewer than half of them are left. ValueError where neither side of the map holds a whole segment.
     """
     use = settings or ProfileSettings()
     known = np.ones(low_passed_mm.shape, dtype=bool) if valid is None else valid
     depths: list[FloatArray] = []
-    for side, seen in ((low_passed_mm, known), (low_passed_mm.T, known.T)):
-        if side.shape[1] * spacing_mm < use.segment_mm * (1 - 1e-6):
+    kept: list[BoolArray] = []
+    across_mm, along_mm = spacing_mm
+    for side, seen, across, along in (
+        (low_passed_mm, known, across_mm, along_mm),
+        (low_passed_mm.T, known.T, along_mm, across_mm),
+    ):
+        if side.shape[1] * along < use.segment_mm * (1 - 1e-6):
             continue
-        rows = _every(side.shape[0], spacing_mm, use.profile_every_mm)
-        found = segment_depths(side[rows], spacing_mm, use.segment_mm)
-        depths.append(found[_segments(seen[rows], found.shape[1], use, spacing_mm)])
+        rows = _every(side.shape[0], across, use.profile_every_mm)
+        depths.append(segment_depths(side[rows], along, use.segment_mm))
+        kept.append(_segments(seen[rows], depths[-1].shape[1], use, along))
     if not depths:
         raise ValueError(f"the map holds no profile of {use.segment_mm:g} mm")
-    kept = np.concatenate(depths)
-    return float(kept.mean()) if kept.size else math.nan
+    good = np.concatenate([part.ravel() for part in kept])
+    return (
+        float(np.concatenate([part.ravel() for part in depths])[good].mean())
+        if good.mean() >= 0.5
+        else math.nan
+    )
 
 
 def texture_depth(

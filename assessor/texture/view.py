@@ -106,8 +106,13 @@ class View:
         return (words,) if share > self.budget.say_lost_share else ()
 
     def mostly_lost(self, of: Power) -> bool:
-        """Whether most of a power lies in waves that were not seen, so that it is no measurement."""
-        return of.lost > self.budget.most_lost_share * max(of.value, 1e-30)
+        """Whether most of a power lies in waves that were not seen, so that it is no measurement.
+
+        A power that noise buries is not lost: it still has an upper bound.
+        """
+        if not math.isfinite(of.lost):
+            return True
+        return of.lost > self.budget.most_lost_share * of.value and of.value > 2.0 * of.u_noise
 
     def quantity(self, name: str, value: float, u: float, method: str, unit: str = "mm") -> Quantity:
         """A value with its interval; all but Ssk stay at or above zero."""

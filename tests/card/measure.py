@@ -1,4 +1,4 @@
-"""Measuring a raster of the card as one measures a print: 50 % crossings and centroids, in mm of the card frame."""
+"""Measuring a raster of the card as one measures a print: 50 % crossings and centroids, mm in the card frame."""
 
 from __future__ import annotations
 
@@ -10,41 +10,28 @@ import numpy as np
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """A grey image (H, W) of a whole page and the page's size in mm; card frame: origin in the middle, y up."""
+    """A grey float32 image (H, W) of a whole page, its middle the card frame's origin, and px per mm in x and y."""
 
     gray: np.ndarray
-    paper_mm: tuple[float, float]
+    px_per_mm: tuple[float, float]
 
     def px(self, points_mm: np.ndarray) -> np.ndarray:
         """(..., 2) mm to pixels, origin at the first pixel's centre."""
         height, width = self.gray.shape
-        points = np.asarray(points_mm, float)
-        return np.stack(
-            [
-                (points[..., 0] / self.paper_mm[0] + 0.5) * width - 0.5,
-                (0.5 - points[..., 1] / self.paper_mm[1]) * height - 0.5,
-            ],
-            axis=-1,
-        )
+        scale = np.array([self.px_per_mm[0], -self.px_per_mm[1]])
+        return np.asarray(points_mm, float) * scale + ((width - 1) / 2, (height - 1) / 2)
 
     def mm(self, points_px: np.ndarray) -> np.ndarray:
         """(..., 2) pixels to mm."""
         height, width = self.gray.shape
-        points = np.asarray(points_px, float)
-        return np.stack(
-            [
-                ((points[..., 0] + 0.5) / width - 0.5) * self.paper_mm[0],
-                (0.5 - (points[..., 1] + 0.5) / height) * self.paper_mm[1],
-            ],
-            axis=-1,
-        )
+        scale = np.array([self.px_per_mm[0], -self.px_per_mm[1]])
+        return (np.asarray(points_px, float) - ((width - 1) / 2, (height - 1) / 2)) / scale
 
     def profile(self, start_mm: tuple[float, float], end_mm: tuple[float, float], n: int = 401) -> np.ndarray:
         """(n,) grey along a straight line, linear between pixels."""
         t = np.linspace(0, 1, n)[:, None]
         at = self.px(np.array(start_mm) * (1 - t) + np.array(end_mm) * t).astype(np.float32)
-        image = self.gray.astype(np.float32)
-        return cv2.remap(image, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0].astype(float)
+        return cv2.remap(self.gray, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0].astype(float)
 
     def edge_mm(self, start_mm: tuple[float, float], end_mm: tuple[float, float]) -> float:
         """Distance from start to where the grey crosses half of the step between the line's two ends."""
@@ -81,12 +68,12 @@ def crossing(a: tuple[np.ndarray, np.ndarray], b: tuple[np.ndarray, np.ndarray])
 def detect(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """ids (M,), corners (M, 4, 2) pixels as OpenCV reads them."""
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
-    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(image)
+    corners, ids, _ = cv2.aruco.ArucoDetector(dictionary).detectMarkers(np.asarray(image, np.uint8))
     return np.ravel(ids), np.array(corners).reshape(-1, 4, 2)
 
 
 def refine_corners(scan: Scan, corners_px: np.ndarray) -> np.ndarray:
-    """(4, 2) mm corners of one marker: per side 15 crossings from black border to white paper, lines, corners."""
+    """(4, 2) mm corners of one marker: 15 black-white crossings a side, a line through them, where lines meet."""
     rough = scan.mm(corners_px)
     centre = rough.mean(axis=0)
     lines = []

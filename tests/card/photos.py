@@ -175,7 +175,7 @@ def _radiance(scene: Scene) -> FloatArray:
     x = (x / scene.print_scale[0] + PLANE_MM / 2) * RASTER_PX_PER_MM - 0.5
     y = (PLANE_MM / 2 - y / scene.print_scale[1]) * RASTER_PX_PER_MM - 0.5
     floor = _floor(scene.serial, scene.second_card_at_mm, tuple(scene.hidden))
-    fine = cv2.remap(floor, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+    fine = cv2.remap(floor, x, y, cv2.INTER_LINEAR, borderValue=20000)
     image = cv2.resize(fine, scene.size_px, interpolation=cv2.INTER_AREA).astype(np.float32) / 65535
     if scene.light is not None or scene.glare_at_mm:
         x, y = (_fine(v, scene.size_px, 1) for v in coarse)

@@ -1,6 +1,6 @@
-"""The printed files, measured as a print would be: rasterised at 300 dpi by pdfium, edges at their 50 % crossings.
+"""The printed files, measured as a print would be: pdfium's raster at 300 dpi, edges at their 50 % crossings.
 
-The issue asks for 0.05 mm; the limits below are tighter, because the drawing reaches 0.013 mm and a loss should
+Asked for is 0.05 mm; the limits below are tighter, because the drawing reaches 0.013 mm and a loss should
 show. pdfium (pypdfium2) and OpenCV's marker reader are the outside checks.
 """
 
@@ -40,12 +40,19 @@ def pdf_bytes(paper: str) -> bytes:
 def pdf_scan(paper: str, page: int = 0) -> Scan:
     document = pypdfium2.PdfDocument(pdf_bytes(paper))
     image = document[page].render(scale=300 / 72).to_pil().convert("L")
-    return Scan(np.asarray(image), PAPERS_MM[paper])
+    # pdfium stretches the page to whole pixels, so its density is not exactly 300 dpi
+    return Scan(np.asarray(image, np.float32), tuple(np.array(image.size) / PAPERS_MM[paper]))
+
+
+@cache
+def png_bytes(paper: str) -> bytes:
+    return draw_card_png(LAYOUT, paper)
 
 
 @cache
 def png_scan(paper: str) -> Scan:
-    return Scan(np.asarray(Image.open(io.BytesIO(draw_card_png(LAYOUT, paper)))), PAPERS_MM[paper])
+    image = Image.open(io.BytesIO(png_bytes(paper)))
+    return Scan(np.asarray(image, np.float32), tuple(np.array(image.info["dpi"]) / 25.4))
 
 
 def expected_ids() -> Counter[int]:
@@ -193,10 +200,11 @@ def test_tabs_are_cut_to_their_tip_and_folded_at_their_base(paper: str, scan_of)
 @pytest.mark.parametrize("paper", PAPERS)
 def test_white_ring_is_plain(paper: str) -> None:
     scan = pdf_scan(paper)
-    height, width = scan.gray.shape
-    col, row = np.meshgrid(np.arange(width), np.arange(height))
-    out = np.abs(scan.mm(np.stack([col, row], axis=-1))).max(axis=-1)
-    assert scan.gray[(out > 60.3) & (out < 72.9)].min() == 255
+    (col0, row0), (col1, row1) = np.round(scan.px(np.array([[-72.9, 72.9], [72.9, -72.9]]))).astype(int)
+    inner = round((72.9 - 60.3) * 300 / 25.4)
+    around = scan.gray[row0:row1, col0:col1].copy()
+    around[inner:-inner, inner:-inner] = 255
+    assert around.min() == 255
 
 
 # Files ---------------------------------------------------------------------------------------------------------
@@ -205,7 +213,7 @@ def test_white_ring_is_plain(paper: str) -> None:
 @pytest.mark.parametrize("paper", PAPERS)
 def test_pdf_is_fit_to_print(paper: str) -> None:
     data = pdf_bytes(paper)
-    assert data == draw_card_pdf(card_layout(SERIAL), paper), "no clock, no chance"
+    assert draw_card_pdf(card_layout(SERIAL), paper) == data, "no clock, no chance"
     assert data != draw_card_pdf(card_layout(SERIAL + 1), paper)
     assert b"/PrintScaling /None" in data
     assert data.count(b"/FontFile2") == 2, "both faces are embedded"
@@ -236,13 +244,12 @@ def test_pdf_says_what_a_crew_needs() -> None:
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_png_shows_the_same_sheet_as_the_pdf(paper: str) -> None:
-    image = Image.open(io.BytesIO(draw_card_png(LAYOUT, paper)))
+    image = Image.open(io.BytesIO(png_bytes(paper)))
     assert image.info["dpi"] == pytest.approx((300, 300), abs=0.01)
     assert image.size == tuple(round(side * 300 / 25.4) for side in PAPERS_MM[paper])
-    pdf = cv2.resize(pdf_scan(paper).gray, image.size, interpolation=cv2.INTER_AREA).astype(float)
-    soft = [cv2.GaussianBlur(a, (0, 0), 3) for a in (pdf, np.asarray(image).astype(float))]
-    assert np.abs(soft[0] - soft[1]).max() < 60, "no word or line is missing or elsewhere"
-    assert np.abs(soft[0] - soft[1]).mean() < 0.6
+    pdf = cv2.resize(pdf_scan(paper).gray, image.size, interpolation=cv2.INTER_AREA)
+    soft = [cv2.blur(gray, (9, 9)) for gray in (pdf, png_scan(paper).gray)]
+    assert cv2.absdiff(*soft).max() < 40, "no word or line is missing or elsewhere"
 
 
 @pytest.mark.parametrize("dpi", [99, 601])

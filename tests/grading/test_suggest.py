@@ -102,7 +102,7 @@ def test_upper_bound_that_excludes_nothing_says_so():
 
 def test_upper_bound_set_keeps_a_grade_that_only_the_flat_prior_makes_unlikely():
     # Below a loose bound many grades share the prior, so the last one that fits holds under 10 % of it.
-    found = suggest_grade(texture(chip_sq(9.4), bound="upper"), OWNER)
+    found = suggest_grade(texture(chip_sq(9), bound="upper"), OWNER)
     assert sum(found.probabilities[:8]) > 0.90
     assert found.set90[-1] == 9
 

@@ -47,9 +47,8 @@ def test_index_shows_assessed_and_refused_and_loads_nothing() -> None:
     bad = refused_record(fake_head(capture="south"), (), TooFewPhotos("1 photo is usable of the 4 needed"))
     text = index_page([good, bad], {"spot": b"jpeg"}, others=["old"])
     addresses = Balance(text).addresses
-    assert set(addresses) == {
-        "captures.csv", "south/page.html", "spot/page.html", "old/page.html", "data:image/jpeg;base64,anBlZw==",
-    }  # fmt: skip
+    pages = {f"{name}/page.html" for name in ("south", "spot", "old")}
+    assert set(addresses) == {"captures.csv", "data:image/jpeg;base64,anBlZw==", *pages}
     assert not re.search(r"https?://(?!www\.w3\.org/2000/svg)", text)
     assert "<script" not in text
     assert "1 of 2 captures assessed" in text
