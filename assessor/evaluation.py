@@ -26,6 +26,7 @@ NOT_MEASURED = "not-measured"
 ABSTAINED = "abstained"
 ALL = "all"
 ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
+_PURE = {"", "1", "-", "none"}
 # These bring a band of their own, so asking for one would only cost time.
 _OWN_BAND = {"grade", "direction_deg", "MPD", "ETD"}
 
@@ -112,7 +113,10 @@ def read_estimate(result: CaptureResult, truth: TruthRow) -> Estimate:
     if truth.quantity == "direction_deg":
         return _direction(result)
     quantity = result.texture.get(truth.quantity, truth.band)
-    if quantity is None or not math.isfinite(quantity.value) or quantity.unit != truth.unit:
+    if quantity is None or not math.isfinite(quantity.value):
+        return Estimate(refused=NOT_MEASURED)
+    # A pure number is written "", "1" or "-" by different hands.
+    if quantity.unit != truth.unit and not {quantity.unit, truth.unit} <= _PURE:
         return Estimate(refused=NOT_MEASURED)
     low90 = quantity.low90 if quantity.bound == "value" else None
     return Estimate(

@@ -119,6 +119,15 @@ def test_folders_of_the_same_name_get_unlike_names() -> None:
     }
 
 
+def test_a_part_never_takes_the_name_of_another_folder() -> None:
+    groups = group_photos([shot("spot/1.jpg", 0), shot("spot/2.jpg", 900), shot("spot-2/1.jpg", 0)])
+    assert [(group.name, group.paths) for group in groups] == [
+        ("spot", ("spot/1.jpg",)),
+        ("spot-3", ("spot/2.jpg",)),
+        ("spot-2", ("spot-2/1.jpg",)),
+    ]
+
+
 @pytest.mark.parametrize("path", ["a.jpg", "./a.jpg", "../a.jpg", "/a.jpg"])
 def test_files_of_a_folder_without_a_name_are_photos(path: str) -> None:
     assert group_photos([shot(path)])[0].name == "photos"

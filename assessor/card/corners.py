@@ -12,7 +12,7 @@ Why this way: corner refinement by gradients on coded bytes errs 0.4 px, line fi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,14 +28,27 @@ class CornerSettings:
 
     profiles: int = 24  # more gain little: neighbours share the same pixels
     first: float = 0.12  # of the side; nearer, the neighbouring side's blur comes in
-    reach_px: float = 12.0  # far enough for the blur that is refused (4 px)
+    reach_px: float = 12.0  # at most; less where the blur is known (`sharpened`)
+    blur_px: float = 2.0  # 10-90 % width to keep clear of when levels are read
     inside_cells: float = 0.65  # the black border is one cell wide; then bits may be white
-    outside_mm: float = 1.55  # plain white reaches 1.85 mm out where the check bar is next
+    outside_mm: float = 1.85  # plain white ends here, where the check bar is next; less for its blur
+    white_from: float = 0.45  # of the reach outside: paper free of the edge's blur
+    black_from: float = 0.6  # of the reach inside: ink free of it
+    pooled: int = 9  # profiles that share one slope of the light: one alone is too noisy
     min_contrast: float = 0.25  # (white - black) / white; a finger or a dark stain has less
+    min_uneven: float = 0.06  # a white that strays more, and 3 x the usual, is cut by a shadow, a finger or dirt
     min_profiles: int = 9
     min_span: float = 0.45  # of the side that the kept profiles must cover
     floor_px: float = 0.02  # residual scale below which all profiles count in full
     rounds: int = 8
+
+
+def sharpened(settings: CornerSettings, edge_width_px: float) -> CornerSettings:
+    """Settings for edges this wide (10-90 %): profiles end 3-4 px beyond the blur, so that light varies less."""
+    if not np.isfinite(edge_width_px):
+        return settings
+    reach = float(np.clip(1.25 * edge_width_px + 5.0, 6.0, settings.reach_px))
+    return replace(settings, reach_px=reach, blur_px=edge_width_px)
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +127,8 @@ class _Lines:
         self.outward = np.stack([self.along[..., 1], -self.along[..., 0]], axis=-1)
         cell = self.cell = self._cell()
         self.inner = np.minimum(settings.inside_cells * cell, settings.reach_px)
-        self.outer = np.minimum(settings.outside_mm * cell * 8 / side_mm[:, None], settings.reach_px)
+        white_px = settings.outside_mm * cell * 8 / side_mm[:, None]
+        self.outer = np.clip(white_px - 0.75 * settings.blur_px, 0.5 * white_px, settings.reach_px)
     def _cell(self) -> FloatArray:
         """Size of a marker's cell across each side, (M, 4): an eighth of the neighbouring sides' mean."""
         before, after = np.roll(self.length, 1, axis=1), np.roll(self.length, -1, axis=1)
@@ -150,13 +164,27 @@ class _Lines:
         return light
 
     def levels(self, values: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """White and black of each profile (M, 4, N), and the profiles scaled to 0..1 between them."""
-        black = _mean_of(values, self.offset <= (-0.6 * self.inner).astype(np.float32)[..., None, None])
-        white = _mean_of(values, self.offset >= (0.5 * self.outer).astype(np.float32)[..., None, None])
+        """White and black at the edge for each profile (M, 4, N), and the profiles scaled to 0..1 between them.
+
+        Light that changes across the edge (penumbra, near lamp) would move the halfway level: its slope, read from the
+        white and pooled over neighbouring profiles, is divided out first.
+        """
+        settings = self.settings
+        clear = 0.85 * settings.blur_px
+        white_from = np.clip(clear, settings.white_from * self.outer, 0.75 * self.outer).astype(np.float32)
+        black_from = np.clip(clear, settings.black_from * self.inner, 0.75 * self.inner).astype(np.float32)
+        in_white = self.offset >= white_from[..., None, None]
+        in_black = self.offset <= -black_from[..., None, None]
+        slope = _relative_slope(self.offset, values, in_white)
+        values = values / np.maximum(1 + _pooled(slope, settings.pooled)[..., None] * self.offset, 0.2)
+        black, white = _mean_of(values, in_black), _mean_of(values, in_white)
         with np.errstate(invalid="ignore", divide="ignore"):
             contrast = (white - black) / white
             level = (values - black[..., None]) / (white - black)[..., None]
-            level[~(contrast > self.settings.min_contrast)] = np.nan
+            uneven = np.where(in_white & np.isfinite(level), np.abs(level - 1), 0).max(-1)
+            usual = float(np.median(uneven)) if uneven.size else 0.0
+            usable = (contrast > settings.min_contrast) & (uneven < max(3 * usual, settings.min_uneven))
+        level[~usable] = np.nan
         return white, black, level
 
     def crossings(self, level: FloatArray) -> FloatArray:
@@ -290,6 +318,31 @@ def _mean_of(values: FloatArray, where: BoolArray) -> FloatArray:
     use = where & np.isfinite(values)
     count = use.sum(-1)
     return np.asarray(np.where(count > 0, np.where(use, values, 0).sum(-1) / np.maximum(count, 1), np.nan))
+
+
+def _relative_slope(at: FloatArray, values: FloatArray, where: BoolArray) -> FloatArray:
+    """Least-squares slope of each profile's samples in `where` over their mean, per px; NaN if there are under 3."""
+    use = where & np.isfinite(values)
+    count = np.maximum(use.sum(-1), 1)
+    mean_at = np.where(use, at, 0).sum(-1) / count
+    mean = np.where(use, values, 0).sum(-1) / count
+    off = np.where(use, at - mean_at[..., None], 0)
+    power = (off * off).sum(-1)
+    slope = np.where(use, off * values, 0).sum(-1) / np.maximum(power, 1e-6)
+    # Relative to the light at the edge itself, where the slope is applied.
+    edge = mean - slope * mean_at
+    return np.where((use.sum(-1) >= 3) & (edge > 0.2 * mean), slope / np.where(edge > 0, edge, 1.0), np.nan)
+
+
+def _pooled(values: FloatArray, n: int) -> FloatArray:
+    """Median over n neighbours along the last axis (ends repeat), shrunk to 0 where it is within its noise."""
+    half = n // 2
+    padded = np.pad(values, [(0, 0)] * (values.ndim - 1) + [(half, half)], mode="edge")
+    windows = np.lib.stride_tricks.sliding_window_view(padded, n, axis=-1)
+    middle = np.nan_to_num(_median_where(windows))
+    noise = 1.85 * np.nan_to_num(_median_where(np.abs(windows - middle[..., None]))) / np.sqrt(n)
+    shrink = 1 - 6 * noise**2 / np.maximum(middle**2, 1e-12)
+    return np.asarray(middle * np.clip(shrink, 0.0, 1.0), dtype=np.float32)
 
 
 def _median_where(values: FloatArray) -> FloatArray:

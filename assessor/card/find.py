@@ -20,10 +20,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assessor.card.camera import exif_focal_px
-from assessor.card.corners import CornerFit, CornerSettings, fit_corners
+from assessor.card.corners import CornerFit, CornerSettings, fit_corners, sharpened
 from assessor.card.layout import DESIGN, DICTIONARY, CardLayout, card_layout
 from assessor.card.linear import grey_bytes
-from assessor.card.paper import PaperSettings, read_paper
+from assessor.card.paper import PaperSettings, burnt_share, outline_mm, read_paper
 from assessor.card.plane import (
     FOCAL_OVER_LONG_SIDE,
     CardPlane,
@@ -47,7 +47,7 @@ class FindSettings:
 
     long_sides_px: tuple[int, ...] = (1100, 2200, 4400)  # 14 mm markers keep 3 px cells at 300-450 mm in the first
     min_markers: int = 8  # 32 corners carry pose, lens bend and bow of one photo
-    min_window_share: float = 0.33  # the window lies between the markers, not beyond them
+    min_window_share: float = 0.2  # the window lies between the markers, not beyond them
     tolerance: float = 0.015  # of the card: bowed paper and lens distortion are normal
     local_tolerance_mm: float = 0.5  # a marker may leave its neighbours' trend by this
     first_markers: int = 3  # fixed ids that agree before places are read
@@ -204,7 +204,10 @@ def _measure(pyramid: _Pyramid, plane: CardPlane, settings: FindSettings) -> _St
         if not places.size:
             return state
         # The first turn only centres the profiles: fewer of them do.
-        corners = settings.corners if turn else replace(settings.corners, profiles=12, min_profiles=5)
+        if turn == 0 or state.fit is None:
+            corners = replace(settings.corners, profiles=12, min_profiles=5)
+        else:
+            corners = sharpened(settings.corners, _blur(state.fit.edge_width_px))
         state = _fit_places(pyramid.full, trend, places, reading.serial, replace(settings, corners=corners))
         if not state.places.size or (turn and state.places.size <= known):
             break
@@ -241,10 +244,16 @@ def _neighbour_mean(values: FloatArray, at_mm: FloatArray, wanted_mm: FloatArray
     return np.asarray(weight @ values / np.maximum(weight.sum(1, keepdims=True), 1e-12))
 
 
+@cache
+def _all_corners_mm() -> FloatArray:
+    corners = np.array([m.corners_mm() for m in card_layout(0).markers])
+    corners.flags.writeable = False
+    return corners
+
+
 def _corners_mm(places: NDArray[np.int_]) -> FloatArray:
     """(M, 4, 2) drawn corners of layout places (the serial changes ids, not places)."""
-    markers = card_layout(0).markers
-    return np.array([markers[k].corners_mm() for k in places]).reshape(-1, 4, 2)
+    return np.asarray(_all_corners_mm()[places])
 
 
 def _read(pyramid: _Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
@@ -325,11 +334,10 @@ def _enough(state: _State, settings: FindSettings) -> str | None:
 
 def _window_share(places: NDArray[np.int_]) -> float:
     """Share of the window inside the hull of the markers' corners."""
-    w = card_layout(0).window
-    window = np.array([[w.x_min_mm, w.y_min_mm], [w.x_max_mm, w.y_min_mm], [w.x_max_mm, w.y_max_mm], [w.x_min_mm, w.y_max_mm]])
+    window = outline_mm(card_layout(0).window).astype(np.float32)
     hull = cv2.convexHull(_corners_mm(places).reshape(-1, 2).astype(np.float32))
-    area, _ = cv2.intersectConvexConvex(hull, window.astype(np.float32))
-    return float(area / ((w.x_max_mm - w.x_min_mm) * (w.y_max_mm - w.y_min_mm)))
+    area, _ = cv2.intersectConvexConvex(hull, window)
+    return float(area / cv2.contourArea(window))
 
 
 def _reads_mirrored(pyramid: _Pyramid, photo: Photo, settings: FindSettings) -> bool:
@@ -373,7 +381,7 @@ def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighti
         white_linear=float(np.nanmedian(fit.white)),
         black_linear=float(np.nanmedian(fit.black)),
         noise_linear=signs.noise,
-        clipped_fraction=_clipped_fraction(photo, px_from_mm, layout, settings),
+        clipped_fraction=burnt_share(photo.rgb_u8, px_from_mm, layout.extent, settings.clipped_byte),
         flags=("few-markers",) if state.places.size < settings.few_markers else (),
     )
 
@@ -388,15 +396,3 @@ def _blur(widths: FloatArray) -> float:
     """Median over markers in each of two directions, then the worse: motion blurs one direction only."""
     known = [np.median(column[np.isfinite(column)]) for column in widths.T if np.isfinite(column).any()]
     return float(max(known)) if known else float("nan")
-
-
-def _clipped_fraction(photo: Photo, px_from_mm: FloatArray, layout: CardLayout, settings: FindSettings) -> float:
-    """Share of the card with its window where any channel is burnt out, on every fourth pixel."""
-    e, step = layout.extent, 4
-    outline = np.array([[e.x_min_mm, e.y_min_mm], [e.x_max_mm, e.y_min_mm], [e.x_max_mm, e.y_max_mm], [e.x_min_mm, e.y_max_mm]])
-    width, height = photo.size_px
-    sparse = cv2.resize(photo.rgb_u8, (width // step, height // step), interpolation=cv2.INTER_NEAREST)
-    mask = np.zeros(sparse.shape[:2], np.uint8)
-    cv2.fillConvexPoly(mask, np.rint(apply_homography(px_from_mm, outline) / step).astype(np.int32), 1)
-    burnt = cv2.inRange(sparse, (0, 0, 0), (settings.clipped_byte - 1,) * 3) == 0
-    return float((burnt & (mask > 0)).sum() / max(int(mask.sum()), 1))

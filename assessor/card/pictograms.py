@@ -151,9 +151,9 @@ def no_flash_mark() -> tuple[Ink, ...]:
     return (
         disc((0, 0), 5.6, WHITE),
         Area((bolt,)),
-        Stroke(bar, 1.9, WHITE),
+        Stroke(bar, 1.5, WHITE),
         circle((0, 0), 5.0, 0.9),
-        Stroke(bar, 0.9),
+        Stroke(bar, 0.8),
     )
 
 

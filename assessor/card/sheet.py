@@ -183,7 +183,7 @@ def _identity(layout: CardLayout, paper: str) -> tuple[Ink, ...]:
     boxes: list[Ink] = []
     for bar, x, upright in ((layout.bar_along, -10.6, True), (layout.bar_across, 14.2, False)):
         boxes += [Stroke(box((x, 103.4), 16.8, 6.6), 0.25, closed=True)]
-        boxes += _bar_sign((x - 10.6, 103.4), upright=upright)
+        boxes += _bar_sign((x - (10.6 if upright else 11.4), 103.4), upright=upright)
         boxes += [
             Label(f"{bar.length_mm:g}:", (x - 7.9, 104.9), 1.6),
             Label("mm", (x + 7.9, 101.0), 2.2, "right"),

@@ -80,19 +80,39 @@ def middle_profile(heights: HeightMap, level: FloatArray, lay_deg: float | None)
 
 
 def outlined_photo(result: CaptureResult, width_px: int) -> U8Array:
-    """The first used photo, `width_px` wide, with the outlines of sheet and window, (H, W, 3) sRGB bytes."""
+    """The part of the first used photo that shows the card, `width_px` wide, with sheet and window outlined.
+
+    Returns (H, W, 3) sRGB bytes.
+    """
     sighting = result.sightings[0]
     photo = next((p for p in result.photos if p.name == sighting.photo_name), result.photos[0])
-    width, height = photo.size_px
-    scale = width_px / width
-    size = (width_px, max(1, round(height * scale)))
-    image = cv2.resize(photo.rgb_u8, size, interpolation=cv2.INTER_AREA)
     layout = card_layout(sighting.serial or 0)
-    for area in (layout.extent, layout.window):
-        points = np.round(_outline_px(area, sighting) * scale * 16).astype(np.int32)
+    outlines = [_outline_px(area, sighting) for area in (layout.extent, layout.window)]
+    left, top, right, bottom = _around(outlines[0], photo.size_px)
+    part = photo.rgb_u8[top:bottom, left:right]
+    scale = width_px / part.shape[1]
+    size = (width_px, max(1, round(part.shape[0] * scale)))
+    image = cv2.resize(part, size, interpolation=cv2.INTER_AREA)
+    for outline in outlines:
+        # Pixel centres lie at whole numbers, so a resize moves them by half a pixel less half a new one.
+        points = (outline - (left, top) + 0.5) * scale - 0.5
+        fixed = np.round(points * 16).astype(np.int32)
         for colour, thickness in (((255, 255, 255), 7), ((0, 0, 0), 3)):
-            cv2.polylines(image, [points], True, colour, thickness, cv2.LINE_AA, shift=4)
+            cv2.polylines(image, [fixed], True, colour, thickness, cv2.LINE_AA, shift=4)
     return np.asarray(image, dtype=np.uint8)
+
+
+def _around(outline: FloatArray, size_px: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Left, top, right, bottom of the card with a margin, in the shape 4:3 where the photo allows it."""
+    low, high = outline.min(axis=0), outline.max(axis=0)
+    centre, span = (low + high) / 2, (high - low) * 1.15
+    wide = max(span[0], span[1] * 4 / 3)
+    half = np.array([wide, max(span[1], wide * 3 / 4)]) / 2
+    left, top = (int(max(0, value)) for value in centre - half)
+    right, bottom = (int(min(limit, value)) for limit, value in zip(size_px, centre + half, strict=True))
+    if right - left < 2 or bottom - top < 2:
+        return 0, 0, size_px[0], size_px[1]
+    return left, top, right, bottom
 
 
 def draw_photo(axes: Axes, result: CaptureResult) -> None:
@@ -100,8 +120,9 @@ def draw_photo(axes: Axes, result: CaptureResult) -> None:
     axes.imshow(outlined_photo(result, 900))
     axes.set_xticks([])
     axes.set_yticks([])
-    title(axes, f"1  Photo {result.sightings[0].photo_name}")
-    axes.set_xlabel("outer line: the card found; inner line: its window", fontsize=8)
+    name = result.sightings[0].photo_name.rsplit("/", 1)[-1]
+    title(axes, f"1  Photo {name if len(name) <= 34 else name[:31] + '...'}")
+    axes.set_xlabel("outer line: the print found; inner line: its window", fontsize=8)
 
 
 def draw_map(axes: Axes, colour_axes: Axes, heights: HeightMap, level: FloatArray, profile: Profile) -> None:
@@ -136,7 +157,7 @@ def draw_map(axes: Axes, colour_axes: Axes, heights: HeightMap, level: FloatArra
     axes.set_xticks([])
     axes.set_yticks([])
     title(axes, "2  Heights in the window")
-    gaps = "hatched: could not be measured; " if not np.isfinite(level).all() else ""
+    gaps = "white or hatched: not measured; " if not np.isfinite(level).all() else ""
     axes.set_xlabel(f"{gaps}A-B: the line of panel 3", fontsize=8)
 
 
@@ -227,15 +248,18 @@ def _limits(level: FloatArray) -> tuple[float, float]:
 
 
 def _hatch_gaps(axes: Axes, valid: BoolArray, extent: tuple[float, float, float, float]) -> None:
-    """Hatch what could not be measured, on a coarse copy of the mask (outlining pixels would be slow)."""
-    if valid.all():
+    """Hatch what could not be measured; gaps under 1.5 mm stay white, since a hatch would only look dirty."""
+    px_per_mm = valid.shape[1] / (extent[1] - extent[0])
+    kernel = np.ones((max(1, round(1.5 * px_per_mm)),) * 2, np.uint8)
+    holes = cv2.morphologyEx((~valid).astype(np.uint8), cv2.MORPH_OPEN, kernel)
+    if not holes.any():
         return
     side = min(_MAP_SIDE_PX, max(valid.shape))
     size = (
         max(2, valid.shape[1] * side // max(valid.shape)),
         max(2, valid.shape[0] * side // max(valid.shape)),
     )
-    gaps = cv2.resize((~valid).astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    gaps = cv2.resize(holes.astype(np.float32), size, interpolation=cv2.INTER_AREA)
     gaps = np.pad(gaps, 1)
     dx, dy = (extent[1] - extent[0]) / size[0], (extent[3] - extent[2]) / size[1]
     x = extent[0] + (np.arange(size[0] + 2) - 0.5) * dx
@@ -283,4 +307,5 @@ def direction_arrow(axes: Axes, lay_deg: float) -> None:
     dx, dy = length * np.cos(np.radians(lay_deg)), length * np.sin(np.radians(lay_deg))
     arrow: dict[str, Any] = {"arrowstyle": "<->", "lw": 2.5, "color": INK, "path_effects": _HALO}
     axes.annotate("", (x + dx, y + dy), (x - dx, y - dy), arrowprops=arrow)
-    axes.text(x, y - 1.25 * length, "lay", ha="center", va="top", fontsize=9, path_effects=_HALO)
+    below = abs(dy) + 0.2 * length
+    axes.text(x, y - below, "lay", ha="center", va="top", fontsize=9, path_effects=_HALO)

@@ -39,7 +39,6 @@ from assessor.report.words import (
     quantity_words,
     scale_words,
     suggestion_words,
-    verdict_words,
 )
 from assessor.values import CaptureResult
 
@@ -106,11 +105,10 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
     if suggestion.verdict:
         box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
         call = CALLS[suggestion.verdict.call]
-        figure.text(0.037, 0.852, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
-        side = f"{_wrap(suggestion.verdict.sentence, 66)}\n{verdict_words(suggestion.verdict)}"
-        _text(figure, 0.45, 0.852, side, size=8.5, va="center")
+        figure.text(0.037, 0.85, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
+        _text(figure, 0.29, 0.85, _wrap(suggestion.verdict.sentence, 100), size=8, va="center")
     else:
-        _text(figure, 0.03, 0.852, scale_words(record.scale), size=9, va="center")
+        _text(figure, 0.03, 0.85, scale_words(record.scale), size=9, va="center")
 
 
 def _numbers(figure: Figure, record: CaptureRecord) -> None:
@@ -148,7 +146,8 @@ def _remarks(figure: Figure, record: CaptureRecord) -> None:
     suggestion = record.suggestion
     if suggestion:
         shot = suggestion.verdict.next_shot if suggestion.verdict else None
-        remarks = [line for line in (shot and f"Next shot: {shot}", suggestion.narrows) if line] + remarks
+        first = [shot, suggestion.narrows if suggestion.narrows != shot else None]
+        remarks = [f"Next: {line}" for line in first if line] + remarks
     lines = [line for remark in remarks for line in textwrap.wrap(f"- {remark}", 124, subsequent_indent="  ")]
     if len(lines) > 6:
         lines = [*lines[:5], "- more: see the page of this capture"]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -12,9 +13,10 @@ from assessor.evaluation import ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
-from assessor.report.words import CALLS, NOTICE, STATUS, headline, quantity_words
+from assessor.report.words import NOTICE, STATUS, grades_words, percent, quantity_words
 
 _MOST_GROUPS = 12
+_SHORT_CALLS = {"chip": "to chip", "rework": "rework", "shot": "can't tell"}
 
 
 def grouping(console: Console, groups: Sequence[Group], *, n_standing: int) -> None:
@@ -36,14 +38,20 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
     """One row per capture: suggestion, call, Sq and MPD."""
     if any(record.origin != "camera" for record in records):
         _line(console, "RENDERED photos among these: made by a computer, no real floor")
-    table = Table("capture", "suggestion", "target", "Sq", "MPD", title=NOTICE, title_justify="left")
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=NOTICE, title_justify="left")
+    for heading in ("capture", "CSP (90 %)", "likeliest", "target", "Sq", "MPD"):
+        table.add_column(heading, no_wrap=heading != "capture", overflow="fold")
     for record in records:
         suggestion = record.suggestion
         verdict = suggestion.verdict if suggestion else None
+        best = suggestion.best if suggestion else None
         table.add_row(
             Text(record.capture),
-            Text(headline(record) if suggestion else STATUS[record.status]),
-            CALLS[verdict.call] if verdict else "",
+            grades_words(suggestion.set90) if suggestion else STATUS[record.status],
+            f"{best} ({percent(suggestion.confidence or 0.0)})"
+            if suggestion and best is not None
+            else "none",
+            _SHORT_CALLS[verdict.call] if verdict else "",
             quantity_words(record.quantity("Sq")),
             quantity_words(record.quantity("MPD")),
         )
@@ -66,16 +74,25 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
     """The summary as a table, with how many rows are rendered."""
     n_rendered = sum(row.truth.rendered for row in rows)
     _line(console, f"{len(rows)} truth rows, {n_rendered} of them from RENDERED photos (no real floor)")
-    table = Table("kind", "quantity", "process", "split")
-    for heading in ("n", "bias", "scatter", "largest", "in 90 %", "at most", "refused"):
-        table.add_column(heading, justify="right")
-    for row in summary:
+    for kind, split in dict.fromkeys((row.kind, row.split) for row in summary):
+        title = f"captures of kind {kind}, {split}"
+        console.print(_scores(title, [row for row in summary if (row.kind, row.split) == (kind, split)]))
+    _line(console, "bias, scatter, worst: of the error, in % of the truth where it is in mm")
+    _line(console, "in 90 %: how often the 90 % interval or upper bound holds the truth")
+
+
+def _scores(title: str, rows: Sequence[SummaryRow]) -> Table:
+    """Scores of one kind and split; narrow enough for a terminal of 80 columns."""
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=title, title_justify="left")
+    for heading in ("quantity", "process"):
+        table.add_column(heading, no_wrap=True)
+    for heading in ("n", "bias", "scatter", "worst", "in 90 %", "at most", "refused"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for row in rows:
         unit = row.error_unit
         table.add_row(
-            row.kind,
             row.quantity,
             row.process,
-            row.split,
             str(row.n),
             _error(row.bias, unit),
             _error(row.scatter, unit, signed=False),
@@ -84,10 +101,7 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
             _share(row.upper_share),
             _share(row.refused_share),
         )
-    console.print(table)
-    _line(
-        console, "in 90 %: how often the 90 % interval or upper bound holds the truth; at most: upper bounds"
-    )
+    return table
 
 
 def scales(console: Console, found: Sequence[GradeScale]) -> None:

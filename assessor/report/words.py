@@ -18,13 +18,13 @@ NOTICE = "Suggestion, not a grade: confirm against the chips."
 RENDERED = "RENDERED PHOTOS: made by a computer, no real floor"
 MIXED = "SOME PHOTOS ARE RENDERED: made by a computer"
 INTERVAL_NOTE = "± is the 90 % interval"
-CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL: TAKE ANOTHER SHOT"}
+CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL YET"}
 NAMES = {
     "Sq": "root mean square height",
     "Sa": "mean height",
     "Sz": "peak to valley",
     "MPD": "mean profile depth",
-    "ETD": "texture depth (sand patch equivalent)",
+    "ETD": "as a sand patch would read",
 }
 SCALES = {
     "prior": "scale: prior, not measured on chips",
@@ -115,7 +115,7 @@ def direction_words(record: CaptureRecord) -> str:
     """Lay of the texture, or that it has none."""
     direction = record.texture.direction if record.texture else None
     if direction is None or direction.lay_deg is None:
-        return "no direction"
+        return "has no direction"
     u = f" ± {1.645 * direction.u_deg:.0f}" if direction.u_deg is not None else ""
     return f"runs at {direction.lay_deg:.0f}{u}° from the card's bottom edge"
 

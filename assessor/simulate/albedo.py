@@ -1,7 +1,7 @@
 """Colour of the floor without any light: linear reflectance of paste, sand and stones.
 
-Concrete's linear reflectance is 0.2-0.5 (common practice; ASTM C1549-type readings of old and new concrete fall
-in it); stones range from near black basalt to white quartz.
+Concrete's linear reflectance is 0.2-0.5 (common practice; ASTM C1549-type readings of old and new concrete
+fall in it); stones range from near black basalt to white quartz.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from assessor.simulate.imaging import blur, merge, sample
 from assessor.simulate.noise import fractal_field, speckle_field
 from assessor.values import FloatArray, U8Array
 
@@ -26,14 +27,14 @@ LITHOLOGIES = (
 
 
 def paste_albedo(n: int, px_per_mm: float, rng: np.random.Generator, *, contrast: float = 1.0) -> FloatArray:
-    """Procedural cement paste with sand speckle, (n, n, 3) float32 linear reflectance; contrast scales all mottling."""
+    """Procedural cement paste with sand, (n, n, 3) float32 linear reflectance; contrast scales mottling."""
     base = float(rng.uniform(0.24, 0.46))
     tint = np.array([1.0 + rng.uniform(0.0, 0.05), 1.0, 1.0 - rng.uniform(0.0, 0.08)], np.float32)
     tone = 0.05 * fractal_field(n, px_per_mm, rng, short_mm=3, long_mm=100, hurst=0.3)
     for sd_mm, amount in ((0.06, 0.05), (0.13, 0.07), (0.30, 0.05)):
         tone += amount * rng.uniform(0.6, 1.4) * speckle_field(n, rng, sd_px=sd_mm * px_per_mm)
     grey = np.exp(np.float32(contrast) * tone) * np.float32(base)
-    albedo = cv2.merge([grey * t for t in tint])
+    albedo = merge([grey * t for t in tint])
     _sand(albedo, px_per_mm, rng, share=float(rng.uniform(0.03, 0.15)) * contrast)
     return np.asarray(np.clip(albedo, 0.03, 0.85, out=albedo), dtype=np.float32)
 
@@ -68,7 +69,7 @@ def paint_stones(
     shades = np.concatenate([[[0, 0, 0]], kinds * rng.uniform(0.7, 1.35, (count, 1))]).astype(np.float32)
     at = np.flatnonzero(labels)
     # Rims are softened inward only, so that the label map stays the truth.
-    cover = cv2.GaussianBlur((labels > 0).astype(np.float32), (0, 0), 0.8).ravel()[at, None]
+    cover = blur((labels > 0).astype(np.float32), 0.8).ravel()[at, None]
     grain = np.exp(0.10 * speckle_field(labels.shape[0], rng, sd_px=4)).ravel()[at, None]
     pixels = albedo.reshape(-1, 3)
     pixels[at] += cover * (shades[labels.ravel()[at]] * grain - pixels[at])
@@ -76,7 +77,7 @@ def paint_stones(
 
 
 def photo_albedo(file: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> FloatArray:
-    """A delit albedo map (CC0, ../shared/data/concrete_albedo) at an assumed 120-250 mm tile, as linear reflectance.
+    """A delit albedo map (CC0, ../shared/data/concrete_albedo) as linear reflectance, (n, n, 3) float32.
 
     The maps carry no scale, so the tile size is drawn at random; contrast is kept, the mean goes to 0.2-0.5.
     """
@@ -88,7 +89,9 @@ def photo_albedo(file: Path, n: int, px_per_mm: float, rng: np.random.Generator)
     zoom = np.float32(linear.shape[1] / (across * px_per_mm))
     at = (np.arange(n, dtype=np.float32) * zoom)[None] + np.float32(rng.uniform(0, linear.shape[1]))
     x, y = np.meshgrid(at, at)
-    tile = cv2.remap(linear, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_WRAP)
+    # The maps are of asphalt and earth too: half of the chroma makes them concrete.
+    linear = 0.5 * (linear + linear.mean(2, keepdims=True))
+    tile = sample(linear, x, y, cv2.BORDER_WRAP)
     tile *= np.float32(rng.uniform(0.22, 0.45) / float(tile.mean()))
     # A 1k map has no detail under 0.15 mm; real paste has.
     tile *= np.exp(0.06 * speckle_field(n, rng, sd_px=0.07 * px_per_mm))[..., None]

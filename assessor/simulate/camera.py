@@ -1,8 +1,8 @@
 """What one phone camera sees of sheet and floor, as linear light per pixel.
 
-Every pixel's ray starts in the camera's centre C, so the point it passes at height z is
-P0 + (C - P0) z / C_z, with P0 its foot on the card plane. Sheet: a few fixed-point steps on the bowed paper. Floor:
-a march down that line until the height field is met, then a bisection, at two by two rays a pixel.
+Every pixel's ray starts in the camera's centre C, so the point it passes at height z is P0 + (C - P0) z /
+C_z, with P0 its foot on the card plane. Sheet: a few fixed-point steps on the bowed paper. Floor: a march
+down that line until the height field is met, at two by two rays a pixel.
 """
 
 from __future__ import annotations
@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from assessor.simulate.gloss import shine
+from assessor.simulate.imaging import blur, resize, sample
 from assessor.simulate.march import SURROUND_PX_PER_MM, FloorTexture, march_floor
 from assessor.simulate.scene import Scene
 from assessor.simulate.sheet import CANVAS_MM, CANVAS_PX_PER_MM, Sheet
@@ -21,14 +23,16 @@ from assessor.values import Camera, FloatArray
 
 STRIDE = 8  # rays are computed exactly on every eighth pixel; between them they bend by less than 0.001 px
 SURROUND_MM = -1.0  # level of the plain concrete round the sheet
+Area = tuple[int, int, int, int]  # x0, y0, width, height in pixels
 
 
 @dataclass(frozen=True, slots=True)
 class ViewRecipe:
-    """Where the phone is held. azimuth_deg: side of the card the camera leans to, counter-clockwise from +x.
+    """Where the phone is held.
 
-    tilt_deg from straight down, distance_mm from the aim point; roll_deg turns the picture: at 0 the picture's
-    right is card +x for a camera looking straight down. aim_mm: what the optical axis meets on the card plane.
+    azimuth_deg: side of the card the camera leans to, counter-clockwise from +x; tilt_deg from straight down,
+    distance_mm from the aim point. roll_deg turns the picture: at 0 its right is card +x for a camera looking
+    straight down. aim_mm: what the optical axis meets on the card plane.
     """
 
     azimuth_deg: float
@@ -53,15 +57,13 @@ def place_camera(name: str, view: ViewRecipe, size_px: tuple[int, int]) -> Camer
     right -= forward * (right @ forward)
     right /= np.linalg.norm(right)
     rotation = np.stack([right, np.cross(forward, right), forward])
-    centre = (
-        (size_px[0] - 1) / 2 + view.centre_offset_px[0],
-        (size_px[1] - 1) / 2 + view.centre_offset_px[1],
-    )
+    dx, dy = view.centre_offset_px
+    centre = ((size_px[0] - 1) / 2 + dx, (size_px[1] - 1) / 2 + dy)
     return Camera(name, view.focal_px, centre, view.k1, view.k2, rotation, -rotation @ position)
 
 
 def feet_on_card(camera: Camera, x_px: FloatArray, y_px: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Where the rays of pixels (x, y) meet the card plane, mm (x, y); inverse of `Camera.project` at z = 0."""
+    """Where the rays of pixels meet the card plane, mm (x, y); the inverse of `Camera.project` at z = 0."""
     xd = (x_px - camera.centre_px[0]) / camera.focal_px
     yd = (y_px - camera.centre_px[1]) / camera.focal_px
     x, y = xd.copy(), yd.copy()
@@ -75,111 +77,109 @@ def feet_on_card(camera: Camera, x_px: FloatArray, y_px: FloatArray) -> tuple[Fl
     return centre[0] + reach * ray[..., 0], centre[1] + reach * ray[..., 1]
 
 
+def render_view(camera: Camera, size_px: tuple[int, int], scene: Scene) -> FloatArray:
+    """Linear radiance of one photo before lens and sensor, (H, W, 3) float32; 1 = white in the open."""
+    image = _surround(camera, size_px, scene.floor)
+    _draw_window(image, camera, scene)
+    _draw_sheet(image, camera, scene)
+    draw_tabs(image, camera, scene.sheet, scene.light)
+    return image
+
+
 def _dense(
     camera: Camera,
-    area: tuple[int, int, int, int],
-    scale: int,
-    warp: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
+    area: Area,
+    rays_per_px: int,
+    bend: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
 ) -> tuple[FloatArray, FloatArray]:
-    """Evaluate `warp(feet)` on a coarse grid over area (x0, y0, width, height) px; enlarge to `scale` per pixel."""
+    """Evaluate bend(feet) over an area on a coarse grid and enlarge it to rays_per_px each way."""
     x0, y0, width, height = area
     cols, rows = -(-width // STRIDE) + 2, -(-height // STRIDE) + 2
-    at_x = x0 - 0.5 + (np.arange(cols) - 0.5) * STRIDE
-    at_y = y0 - 0.5 + (np.arange(rows) - 0.5) * STRIDE
-    grid_x, grid_y = np.meshgrid(at_x, at_y)
-    result = []
-    for part in warp(*feet_on_card(camera, grid_x, grid_y)):
-        fine = STRIDE * scale
-        big = cv2.resize(part.astype(np.float32), (cols * fine, rows * fine), interpolation=cv2.INTER_LINEAR)
-        result.append(big[fine : fine + height * scale, fine : fine + width * scale])
-    return result[0], result[1]
+    grid_x, grid_y = np.meshgrid(
+        x0 - 0.5 + (np.arange(cols) - 0.5) * STRIDE, y0 - 0.5 + (np.arange(rows) - 0.5) * STRIDE
+    )
+    fine = STRIDE * rays_per_px
+    inner = (slice(fine, fine + height * rays_per_px), slice(fine, fine + width * rays_per_px))
+    first, second = (
+        resize(part, (cols * fine, rows * fine))[inner]
+        for part in bend(*feet_on_card(camera, grid_x, grid_y))
+    )
+    return first, second
 
 
-def render_view(camera: Camera, size_px: tuple[int, int], scene: Scene) -> FloatArray:
-    """Linear radiance of one photo before the lens and sensor, (H, W, 3) float32; 1 = white in the open."""
-    sheet, floor = scene.sheet, scene.floor
-    centre = camera.position_mm
-    footprint_mm = float(np.linalg.norm(centre)) / camera.focal_px
+def _area(camera: Camera, sheet: Sheet, size_px: tuple[int, int], half_mm: tuple[float, float]) -> Area:
+    """Box in pixels round a drawn rectangle about the window's centre; clipped to the photo."""
+    x, y = half_mm[0] * sheet.recipe.scale_x, half_mm[1] * sheet.recipe.scale_y
+    rim = camera.project(np.array([[a, b, z] for a in (-x, 0, x) for b in (-y, 0, y) for z in (-2.0, 2.0)]))
+    x0, y0 = (int(np.clip(v - 2, 0, side)) for v, side in zip(rim.min(0), size_px, strict=True))
+    x1, y1 = (int(np.clip(v + 3, 0, side)) for v, side in zip(rim.max(0), size_px, strict=True))
+    return x0, y0, x1 - x0, y1 - y0
+
+
+def _draw_sheet(image: FloatArray, camera: Camera, scene: Scene) -> None:
+    """Lay the sheet over image, in place."""
+    sheet, centre = scene.sheet, camera.position_mm
+    x0, y0, width, height = area = _area(
+        camera, sheet, (image.shape[1], image.shape[0]), (CANVAS_MM[0] / 2, CANVAS_MM[1] / 2)
+    )
+    if width == 0 or height == 0:
+        return
 
     def on_sheet(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         px, py = x, y
         for _ in range(4):
             z = sheet.z_at(px, py) / centre[2]
             px, py = x + (centre[0] - x) * z, y + (centre[1] - y) * z
-        return _canvas(sheet, px, py)
+        return (
+            (px / sheet.recipe.scale_x + CANVAS_MM[0] / 2) * CANVAS_PX_PER_MM - 0.5,
+            (CANVAS_MM[1] / 2 - py / sheet.recipe.scale_y) * CANVAS_PX_PER_MM - 0.5,
+        )
 
-    image = _surround(camera, size_px, floor)
-    _window(image, camera, sheet, floor)
-    area = _area(camera, sheet, size_px, (CANVAS_MM[0] / 2, CANVAS_MM[1] / 2))
     col, row = _dense(camera, area, 1, on_sheet)
-    sd = 0.29 * footprint_mm * CANVAS_PX_PER_MM  # a box one pixel wide has sd 0.29 px
-    paper = cv2.remap(cv2.GaussianBlur(sheet.paper, (0, 0), sd), col, row, cv2.INTER_LINEAR)[..., None]
-    print_ = cv2.remap(
-        cv2.GaussianBlur(scene.sheet_radiance, (0, 0), sd),
-        col,
-        row,
-        cv2.INTER_LINEAR,
-        borderMode=cv2.BORDER_REPLICATE,
-    )
-    part = image[area[1] : area[1] + area[3], area[0] : area[0] + area[2]]
-    print_ -= part
-    print_ *= paper
-    part += print_
-    draw_tabs(image, camera, sheet, scene.light)
-    return image
-
-
-def _area(
-    camera: Camera, sheet: Sheet, size_px: tuple[int, int], half_mm: tuple[float, float]
-) -> tuple[int, int, int, int]:
-    """Box (x0, y0, width, height) in pixels round a drawn rectangle about the window's centre; clipped to the photo."""
-    x, y = half_mm[0] * sheet.recipe.scale_x, half_mm[1] * sheet.recipe.scale_y
-    rim = camera.project(np.array([[a, b, z] for a in (-x, 0, x) for b in (-y, 0, y) for z in (-2.0, 2.0)]))
-    x0, y0 = (max(int(v) - 2, 0) for v in rim.min(0))
-    x1, y1 = (min(int(v) + 3, side) for v, side in zip(rim.max(0), size_px, strict=True))
-    return x0, y0, max(x1 - x0, 0), max(y1 - y0, 0)
-
-
-def _canvas(sheet: Sheet, x_mm: FloatArray, y_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """True mm to pixels of the drawing canvas."""
-    col = (x_mm / sheet.recipe.scale_x + CANVAS_MM[0] / 2) * CANVAS_PX_PER_MM - 0.5
-    row = (CANVAS_MM[1] / 2 - y_mm / sheet.recipe.scale_y) * CANVAS_PX_PER_MM - 0.5
-    return col, row
+    # A pixel averages over its footprint; a box one pixel wide has a standard deviation of 0.29 px.
+    sd = 0.29 * float(np.linalg.norm(centre)) / camera.focal_px * CANVAS_PX_PER_MM
+    cover = sample(blur(sheet.paper, sd), col, row, cv2.BORDER_CONSTANT)[..., None]
+    paper = sample(blur(scene.sheet_radiance, sd), col, row)
+    part = image[y0 : y0 + height, x0 : x0 + width]
+    paper -= part
+    paper *= cover
+    part += paper
 
 
 def _surround(camera: Camera, size_px: tuple[int, int], floor: FloorTexture) -> FloatArray:
-    """Plain concrete all round the sheet, on a level plane, at half the photo's density (it is never measured)."""
+    """Plain concrete round the sheet on a level plane; at half density, since it is never measured."""
     centre = camera.position_mm
     lower = SURROUND_MM / centre[2]
     rows, cols = floor.surround.shape[:2]
 
     def below(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
         px, py = x + (centre[0] - x) * lower, y + (centre[1] - y) * lower
-        return (
-            px * SURROUND_PX_PER_MM + (cols - 1) / 2,
-            (rows - 1) / 2 - py * SURROUND_PX_PER_MM,
-        )
+        return px * SURROUND_PX_PER_MM + (cols - 1) / 2, (rows - 1) / 2 - py * SURROUND_PX_PER_MM
 
     col, row = _dense(camera, (0, 0, *size_px), 1, below)
-    half = cv2.remap(
-        floor.surround, np.ascontiguousarray(col[::2, ::2]), np.ascontiguousarray(row[::2, ::2]),
-        cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT,
-    )  # fmt: skip
-    return np.asarray(cv2.resize(half, size_px, interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    half = sample(
+        floor.surround,
+        np.ascontiguousarray(col[::2, ::2]),
+        np.ascontiguousarray(row[::2, ::2]),
+        cv2.BORDER_REFLECT,
+    )
+    return resize(half, size_px)
 
 
-def _window(image: FloatArray, camera: Camera, sheet: Sheet, floor: FloorTexture) -> None:
-    """Draw the floor as seen through the window (and a little beyond its rim) into image, in place."""
+def _draw_window(image: FloatArray, camera: Camera, scene: Scene) -> None:
+    """Draw the floor as seen through the window, and a little beyond its rim, into image in place."""
+    floor, sheet = scene.floor, scene.sheet
     # The cut and the bow move the window's rim by up to this much.
     half = (sheet.layout.window.x_max_mm + 2.0, sheet.layout.window.y_max_mm + 2.0)
-    area = _area(camera, sheet, (image.shape[1], image.shape[0]), half)
-    x0, y0, width, height = area
+    x0, y0, width, height = area = _area(camera, sheet, (image.shape[1], image.shape[0]), half)
     if width == 0 or height == 0:
         return
     foot_x, foot_y = _dense(camera, area, 2, lambda a, b: (a, b))
-    seen = march_floor(foot_x, foot_y, camera.position_mm, floor)
-    seen = cv2.resize(seen, (width, height), interpolation=cv2.INTER_AREA)
+    x, y = march_floor(foot_x, foot_y, camera.position_mm, floor)
+    seen = sample(floor.radiance, *floor.pixels(x, y))
+    if scene.light.gloss > 0:
+        seen += shine(x, y, camera, scene)[..., None]
+    seen = resize(seen, (width, height), cv2.INTER_AREA)
     inside = np.abs(foot_x[::2, ::2]) < half[0] * sheet.recipe.scale_x
     inside &= np.abs(foot_y[::2, ::2]) < half[1] * sheet.recipe.scale_y
-    part = image[y0 : y0 + height, x0 : x0 + width]
-    cv2.copyTo(seen, inside.astype(np.uint8), part)
+    np.copyto(image[y0 : y0 + height, x0 : x0 + width], seen, where=inside[..., None])

@@ -42,8 +42,8 @@ def plan_set(
 ) -> list[Planned]:
     """Plan `count` captures, the same for the same seed, spread evenly over process x level x light.
 
-    data_dir: the folder with measured shapes and albedo maps; without it grit, relief and map albedo are left out.
-    small: half the pixels each way and half the floor's density, for quick runs.
+    data_dir: the folder with measured shapes and albedo maps; without it grit, relief and map albedo are
+    left out. small: half the pixels each way and half the floor's density, for quick runs.
     """
     rng = np.random.default_rng([seed, 7])
     plans = []
@@ -150,4 +150,5 @@ def _light(kind: str, rng: np.random.Generator) -> LightRecipe:
 def _tape(sheet: SheetRecipe, rng: np.random.Generator) -> tuple[float, float]:
     """Bars as read with a tape: true length plus 0.15 mm of reading, to the nearest half millimetre."""
     along, across = 250.0 * sheet.scale_y, 180.0 * sheet.scale_x
-    return tuple(round(2 * (bar + rng.normal(0, 0.15))) / 2 for bar in (along, across))  # type: ignore[return-value]
+    read = [round(2 * (bar + rng.normal(0, 0.15))) / 2 for bar in (along, across)]
+    return read[0], read[1]

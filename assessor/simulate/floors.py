@@ -1,7 +1,8 @@
 """Floors with known heights: shape by process, amplitude by a stated Sq, colour by paste and stones.
 
-The card rests on the floor's highest peaks (the 99.95 % quantile), so with the paper's thickness almost every height
-is negative. Heights are in the card frame: z = 0 is the top of the paper, row 0 lies at the largest y.
+The card rests on the floor's highest peaks (the 99.95 % quantile), so with the paper's thickness almost
+every height is negative. Heights are in the card frame: z = 0 is the top of the paper, row 0 lies at the
+largest y.
 """
 
 from __future__ import annotations
@@ -9,19 +10,30 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-import cv2
 import numpy as np
 
 from assessor.simulate import processes, real_shapes
 from assessor.simulate.albedo import paint_stones, paste_albedo, photo_albedo
+from assessor.simulate.imaging import blur, shrink
 from assessor.simulate.stones import Stones, make_stones
 from assessor.values import FloatArray, freeze
 
 PROCESSES = (
-    "ground", "shot", "scarified", "scabbled", "aggregate", "fractal", "grit", "relief", "flat", "bumps", "pits",
+    "ground", "shot", "scarified", "scabbled", "aggregate",
+    "fractal", "grit", "relief", "flat", "bumps", "pits",
 )  # fmt: skip
 # 50 % cut-offs of ISO 16610-61 as the standard deviation of the Gaussian: sqrt(ln 2 / (2 pi^2)).
 SIGMA_PER_CUTOFF = 0.18739
+
+
+_FORMULAS = {
+    "ground": processes.ground,
+    "shot": processes.shot,
+    "scabbled": processes.scabbled,
+    "fractal": processes.fractal,
+    "bumps": processes.bumps,
+    "pits": processes.pits,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +58,7 @@ class FloorRecipe:
 
 @dataclass(frozen=True, eq=False)
 class Floor:
-    """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones' labels.
+    """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones.
 
     lay_deg: direction of the texture where the process has one, else None.
     """
@@ -112,8 +124,9 @@ def _shape(
     if name in ("grit", "relief"):
         if recipe.data_dir is None:
             raise ValueError(f"process {name} needs data_dir, the folder with the measured shapes")
-        return getattr(real_shapes, name)(Path(recipe.data_dir), n, density, rng)  # type: ignore[no-any-return]
-    return getattr(processes, name)(n, density, level, rng)  # type: ignore[no-any-return]
+        measured = real_shapes.grit if name == "grit" else real_shapes.relief
+        return measured(Path(recipe.data_dir), n, density, rng)
+    return _FORMULAS[name](n, density, level, rng)
 
 
 def _to_amplitude(shape: FloatArray, recipe: FloorRecipe) -> FloatArray:
@@ -126,7 +139,7 @@ def _to_amplitude(shape: FloatArray, recipe: FloorRecipe) -> FloatArray:
         slope = np.quantile(np.abs(scaled[::3, lag:] - scaled[::3, :-lag]), 0.995) * recipe.px_per_mm / lag
         if slope <= steepest:
             break
-        shape = cv2.GaussianBlur(shape, (0, 0), pitch_px * min(slope / steepest, 3.0))
+        shape = blur(shape, pitch_px * min(slope / steepest, 3.0))
     return scaled
 
 
@@ -137,12 +150,11 @@ def _sq(height: FloatArray, recipe: FloorRecipe) -> float:
     part = np.array(height[n // 2 - half : n // 2 + half, n // 2 - half : n // 2 + half])
     if recipe.band_mm is not None:
         short, long = (SIGMA_PER_CUTOFF * c * recipe.px_per_mm for c in recipe.band_mm)
-        part = cv2.GaussianBlur(part, (0, 0), short, borderType=cv2.BORDER_REFLECT)
         # Long waves need no fine grid: the L-filter at a tenth of the density costs a hundredth.
         step = max(int(short / 2), 1)
-        part = cv2.resize(part, None, fx=1 / step, fy=1 / step, interpolation=cv2.INTER_AREA)
+        part = shrink(blur(part, short), step)
         part -= _plane(part)
-        part = part - cv2.GaussianBlur(part, (0, 0), long / step, borderType=cv2.BORDER_REFLECT)
+        part = part - blur(part, long / step)
     else:
         part -= _plane(part)
     return max(float(part.std()), 1e-9)

@@ -1,7 +1,7 @@
 """Random fields and stamps on a square grid, shared by floor shapes and albedo.
 
-Long waves are made on a coarse grid and enlarged: a 140 mm floor at 0.05 mm has 7.8 million samples, and a full
-transform per field would cost more than the photos.
+Long waves are made on a coarse grid and enlarged: a 140 mm floor at 0.05 mm has 7.8 million samples, and a
+full transform per field would cost more than the photos.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import cv2
 import numpy as np
 from scipy import fft
 
+from assessor.simulate.imaging import blur, resize
 from assessor.values import FloatArray
 
 
@@ -18,7 +19,8 @@ def fractal_field(
 ) -> FloatArray:
     """Return an isotropic self-affine field with wavelengths short_mm..long_mm, (n, n) float32 of unit rms.
 
-    The spectrum falls as q^-(2 + 2 hurst) in two dimensions (Persson et al. 2005, J. Phys. Condens. Matter 17 R1).
+    The spectrum falls as q^-(2 + 2 hurst) in two dimensions (Persson et al. 2005, J. Phys. Condens. Matter
+    17 R1).
     """
     # Four samples per shortest wave carry it; the rest is interpolation.
     side_mm = n / px_per_mm
@@ -32,28 +34,28 @@ def fractal_field(
     amplitude = np.zeros_like(q)
     amplitude[keep] = q[keep] ** -(1.0 + hurst)
     noise = rng.standard_normal((*q.shape, 2), np.float32).view(np.complex64)[..., 0]
-    field = fft.irfft2(noise * amplitude, s=(size, size)).astype(np.float32)[:coarse, :coarse]
+    field: FloatArray = fft.irfft2(noise * amplitude, s=(size, size)).astype(np.float32)[:coarse, :coarse]
     if coarse != n:
-        field = cv2.resize(field, (n, n), interpolation=cv2.INTER_CUBIC)
+        field = resize(field, (n, n), cv2.INTER_CUBIC)
     return np.asarray(field / max(float(field.std()), 1e-12), dtype=np.float32)
 
 
 def speckle_field(n: int, rng: np.random.Generator, *, sd_px: float) -> FloatArray:
     """Return Gaussian-smoothed white noise of unit rms, (n, n) float32; sd_px is the smoothing."""
-    field = rng.standard_normal((n, n), np.float32)
+    field: FloatArray = rng.standard_normal((n, n), np.float32)
     if sd_px > 0.3:
-        field = cv2.GaussianBlur(field, (0, 0), sd_px, borderType=cv2.BORDER_REFLECT)
+        field = blur(field, sd_px)
     return np.asarray(field / max(float(field.std()), 1e-12), dtype=np.float32)
 
 
 def grid_mm(n: int, px_per_mm: float) -> tuple[FloatArray, FloatArray]:
-    """Return x (1, n) and y (n, 1) of the sample centres in mm, float32, origin in the middle, row 0 = largest y."""
+    """Return x (1, n) and y (n, 1) of the sample centres in mm; origin in the middle, row 0 = largest y."""
     at = ((np.arange(n, dtype=np.float32) + 0.5) / px_per_mm - n / px_per_mm / 2).astype(np.float32)
     return at[None, :], -at[:, None]
 
 
 def stamp(target: FloatArray, patch: FloatArray, row: int, col: int, mode: str) -> None:
-    """Merge a small patch into target around (row, col) in place; mode is min, max or add; clipped at the edges."""
+    """Merge a small patch into target around (row, col) in place; mode is min, max or add."""
     height, width = patch.shape
     top, left = row - height // 2, col - width // 2
     r0, c0 = max(top, 0), max(left, 0)

@@ -1,9 +1,9 @@
 """Shapes that floor preparation leaves, as height fields of free scale.
 
-Each function takes (n, px_per_mm, level_mm, rng) and returns an (n, n) float32 field; `floors` then sets the exact
-amplitude. `level_mm` is the wanted Sq: feature sizes grow with it, so that deeper floors are coarser instead of
-impossibly steep. Feature sizes are common practice and eyesight, not measurements: no open height maps of prepared
-concrete were found.
+Each function takes (n, px_per_mm, level_mm, rng) and returns an (n, n) float32 field; `floors` then sets
+the exact amplitude. `level_mm` is the wanted Sq: feature sizes grow with it, so that deeper floors are
+coarser instead of impossibly steep. Feature sizes are common practice and eyesight, not measurements: no
+open height maps of prepared concrete were found.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from assessor.simulate.imaging import blur, resize, sample
 from assessor.simulate.noise import fractal_field, grid_mm, stamp
 from assessor.values import FloatArray
 
@@ -29,11 +30,9 @@ def ground(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) 
         index = np.minimum((radius * np.float32(bins_per_mm)).astype(np.int32), profile.size - 1)
         # A later pass removes what it crosses: it weighs more where it bites.
         here = fractal_field(280, 280 / n * px_per_mm, rng, short_mm=15, long_mm=90, hurst=0.5)
-        bite = cv2.resize(
-            1 / (1 + np.exp(-3 * (here - (0.3 if k else -9.0)))), (n, n), interpolation=cv2.INTER_LINEAR
-        )
+        bite = resize(1 / (1 + np.exp(-3 * (here - (0.3 if k else -9.0)))), (n, n))
         height += bite * (profile[index] - np.float32(0.65) * height)
-    height = cv2.GaussianBlur(height, (0, 0), 0.035 * px_per_mm + 1e-3)
+    height = blur(height, 0.035 * px_per_mm)
     height /= height.std()
     height += 0.35 * fractal_field(n, px_per_mm, rng, short_mm=3, long_mm=40, hurst=0.8)
     height += 0.18 * fractal_field(n, px_per_mm, rng, short_mm=0.15, long_mm=1.5, hurst=0.5)
@@ -90,7 +89,7 @@ def shot(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) ->
         for row, col, k in zip(rows.tolist(), cols.tolist(), rng.integers(0, 8, count).tolist(), strict=True):
             stamp(layer, kernels[k], row, col, "min")
         height += np.float32(radius**0.9) * layer
-    height = cv2.GaussianBlur(height, (0, 0), 0.06 * px_per_mm + 1e-3)
+    height = blur(height, 0.06 * px_per_mm)
     height /= height.std()
     height += 0.5 * fractal_field(n, px_per_mm, rng, short_mm=0.4, long_mm=25, hurst=0.6)
     return height
@@ -112,7 +111,7 @@ def scarified(
     ridge = np.abs(np.sin(np.pi * u)) ** np.float32(1.25)
     height = -depth * ridge
     height *= 1 + np.float32(0.25) * fractal_field(n, px_per_mm, rng, short_mm=6, long_mm=60, hurst=0.5)
-    height = cv2.GaussianBlur(height, (0, 0), 0.25 * px_per_mm + 1e-3)
+    height = blur(height, 0.25 * px_per_mm)
     height /= height.std()
     height += 0.33 * fractal_field(n, px_per_mm, rng, short_mm=0.5, long_mm=12, hurst=0.7)
     return height
@@ -144,9 +143,7 @@ def scabbled(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator
     x, y = np.meshgrid(np.arange(n, dtype=np.float32), np.arange(n, dtype=np.float32))
     scale = np.float32(coarse / n)
     warp = [1.2 * per_mm * fractal_field(n, px_per_mm, rng, short_mm=2, long_mm=30, hurst=0.6) for _ in "xy"]
-    height = cv2.remap(
-        facet, x * scale + warp[0], y * scale + warp[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT
-    )
+    height = sample(facet, x * scale + warp[0], y * scale + warp[1], cv2.BORDER_REFLECT)
     height /= height.std()
     height += 0.3 * fractal_field(n, px_per_mm, rng, short_mm=0.4, long_mm=10, hurst=0.7)
     return np.asarray(height, dtype=np.float32)
@@ -175,7 +172,7 @@ def pits(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) ->
 
 def exposed(n: int, px_per_mm: float, rng: np.random.Generator, dome_mm: FloatArray) -> FloatArray:
     """Exposed aggregate: particles standing out of washed paste, each dome a little rough."""
-    height = cv2.GaussianBlur(dome_mm, (0, 0), 0.12 * px_per_mm + 1e-3)
+    height = blur(dome_mm, 0.12 * px_per_mm)
     height /= max(float(height.std()), 1e-9)
     height += 0.22 * fractal_field(n, px_per_mm, rng, short_mm=0.4, long_mm=15, hurst=0.6)
     return np.asarray(height, dtype=np.float32)

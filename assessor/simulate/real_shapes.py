@@ -11,13 +11,15 @@ import cv2
 import numpy as np
 from scipy import fft
 
+from assessor.simulate.imaging import blur, resize
 from assessor.values import FloatArray
 
 
 def grit(folder: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> FloatArray:
     """Abrasive paper from measured normal maps (MIT, ETSim/WearSurfacesDatasets), integrated, (n, n) float32.
 
-    Slopes are Fourier-integrated (Frankot and Chellappa 1988) on the mirrored crop. One map pixel becomes 1-3 samples.
+    Slopes are Fourier-integrated (Frankot and Chellappa 1988) on the mirrored crop. One map pixel becomes
+    1-3 samples.
     """
     name = ("S40.jpg", "S120.jpg")[int(rng.integers(2))]
     image = cv2.imread(str(folder / "sandpaper_normals" / name), cv2.IMREAD_COLOR)
@@ -29,11 +31,11 @@ def grit(folder: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> Fl
     up = np.maximum(normal[..., 2], 0.15)
     # OpenGL convention: green points to +y, which is up the image.
     height = _integrate(-normal[..., 0] / up, normal[..., 1] / up)
-    return np.asarray(cv2.resize(height, (n, n), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+    return resize(height, (n, n), cv2.INTER_CUBIC)
 
 
 def _integrate(slope_col: FloatArray, slope_row: FloatArray) -> FloatArray:
-    """Least-squares integration of slopes along columns and rows (per sample), by FFT of the mirrored field."""
+    """Least-squares integration of slopes along columns and rows (per sample) of the mirrored field."""
     p = np.block([[slope_col, -slope_col[:, ::-1]], [slope_col[::-1], -slope_col[::-1, ::-1]]])
     q = np.block([[slope_row, slope_row[:, ::-1]], [-slope_row[::-1], -slope_row[::-1, ::-1]]])
     rows, cols = p.shape
@@ -54,8 +56,8 @@ def relief(folder: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> 
     image = cv2.imread(str(file), cv2.IMREAD_UNCHANGED)
     if image is None:
         raise FileNotFoundError(file)
-    height = cv2.GaussianBlur(image[..., 3].astype(np.float32), (0, 0), 1.5)
+    height = blur(image[..., 3].astype(np.float32), 1.5)
     size = int(min(height.shape) * rng.uniform(0.5, 0.95))
     top, left = (int(rng.integers(0, side - size)) for side in height.shape)
     part = np.rot90(height[top : top + size, left : left + size], int(rng.integers(4)))
-    return np.asarray(cv2.resize(part, (n, n), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+    return resize(part, (n, n), cv2.INTER_CUBIC)

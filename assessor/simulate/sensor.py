@@ -9,6 +9,7 @@ import cv2
 import numpy as np
 from PIL import Image
 
+from assessor.simulate.imaging import blur, resize, shrink
 from assessor.values import FloatArray, U8Array
 
 STRIP = 32  # rows handled at once, so that they stay in the processor's cache
@@ -18,10 +19,11 @@ STRIP = 32  # rows handled at once, so that they stay in the processor's cache
 class SensorRecipe:
     """Lens, sensor and processing of a phone, all faults adjustable.
 
-    psf_px: sd of the lens blur; defocus_px: radius of a defocus disc; motion_px and motion_deg: length and direction
-    of a straight smear. exposure: the level white paper reaches in the linear raw (1 = full). snr_db: signal to
-    noise at a level of 0.2. sharpen: strength of the unsharp mask. s_curve: contrast added to the sRGB curve; local:
-    strength of local tone mapping. vignette: light lost in the corners after correction.
+    psf_px: sd of the lens blur; defocus_px: radius of a defocus disc; motion_px and motion_deg: length and
+    direction of a straight smear. exposure: the level white paper reaches in the linear raw (1 = full).
+    snr_db: signal to noise at a level of 0.2. sharpen: strength of the unsharp mask. s_curve: contrast
+    added to the sRGB curve; local: strength of local tone mapping. vignette: light lost in the corners
+    after correction.
     """
 
     psf_px: float = 0.65
@@ -65,19 +67,20 @@ def develop(radiance: FloatArray, recipe: SensorRecipe, rng: np.random.Generator
             part *= gain[top : top + STRIP, :, None]
     if recipe.sharpen:
         soft = cv2.GaussianBlur(image, (5, 5), 1.0)
-        image = cv2.addWeighted(image, 1 + recipe.sharpen, soft, -recipe.sharpen, 0, dst=image)
+        cv2.addWeighted(image, 1 + recipe.sharpen, soft, -recipe.sharpen, 0, dst=image)
     return _tone(image, recipe.s_curve)
 
 
 def _optics(radiance: FloatArray, recipe: SensorRecipe) -> FloatArray:
-    image = np.array(radiance, dtype=np.float32)
-    if recipe.psf_px > 0:
-        image = cv2.GaussianBlur(image, (0, 0), recipe.psf_px)
-    if recipe.defocus_px > 0:
-        image = cv2.filter2D(image, -1, _disc(recipe.defocus_px))
-    if recipe.motion_px > 0:
-        image = cv2.filter2D(image, -1, _smear(recipe.motion_px, recipe.motion_deg))
-    return image
+    image = blur(radiance, recipe.psf_px)
+    for kernel in (
+        _disc(recipe.defocus_px) if recipe.defocus_px > 0 else None,
+        _smear(recipe.motion_px, recipe.motion_deg) if recipe.motion_px > 0 else None,
+    ):
+        if kernel is not None:
+            image = np.asarray(cv2.filter2D(image, -1, kernel), dtype=np.float32)
+    # A fresh array: what follows works in place and the caller's radiance stays as it was.
+    return image if image is not radiance else image.copy()
 
 
 def _disc(radius_px: float) -> FloatArray:
@@ -114,29 +117,25 @@ def _noise_tile(height: int, width: int, rng: np.random.Generator) -> FloatArray
     # A multiple of the strip, so that strips never straddle the tile's end.
     rows = -(-(height // 2 + 1) // STRIP) * STRIP
     cols = width // 2 + 1
-    grey = cv2.GaussianBlur(rng.standard_normal((rows, cols), np.float32), (3, 3), 0.5) * np.float32(1.6)
-    colour = rng.standard_normal((-(-rows // 2), -(-cols // 2), 3), np.float32)
+    grey = blur(rng.standard_normal((rows, cols), np.float32), 0.5) * np.float32(1.45)
+    colour: FloatArray = rng.standard_normal((-(-rows // 2), -(-cols // 2), 3), np.float32)
     colour -= colour.mean(2, keepdims=True)
-    colour = (
-        cv2.resize(colour, (cols, rows), interpolation=cv2.INTER_LINEAR) * np.float32(0.8) + grey[..., None]
-    )
-    wide = np.concatenate([colour, colour[:, ::-1]], axis=1)[:, :width]
-    return np.ascontiguousarray(wide)
+    tile = resize(colour, (cols, rows)) * np.float32(0.65) + grey[..., None]
+    return np.ascontiguousarray(np.concatenate([tile, tile[:, ::-1]], axis=1)[:, :width])
 
 
 def _add_noise(part: FloatArray, sd: np.float32, noise: FloatArray) -> None:
-    """Shot and read noise, in place: shot noise grows with the root of the light; read noise is a tenth at 0.2."""
+    """Shot noise (grows with the root of the light) and read noise (a tenth of it at 0.2), in place."""
     level = np.sqrt(np.clip(part[..., 1], 0, 4) * np.float32(0.9 / 0.2) + np.float32(0.1)) * sd
     part += noise[: part.shape[0]] * level[..., None]
 
 
 def _local_gain(image: FloatArray, strength: float) -> FloatArray:
-    """Phone-like relighting: dark surroundings are lifted, bright ones lowered, over a tenth of the picture."""
+    """Phone-like relighting: dark parts are lifted, bright ones lowered, over a twentieth of the picture."""
     height, width = image.shape[:2]
-    small = cv2.resize(image[..., 1], (width // 16, height // 16), interpolation=cv2.INTER_AREA)
-    around = cv2.GaussianBlur(small, (0, 0), width / 16 / 20)
-    gain = (np.clip(around, 0.02, 1) / float(np.median(around))) ** np.float32(-strength)
-    return np.asarray(cv2.resize(gain, (width, height), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
+    around = blur(shrink(image[..., 1], 16), width / 16 / 20)
+    gain = (np.clip(around, 0.02, 1) / np.float32(np.median(around))) ** np.float32(-strength)
+    return resize(gain, (width, height))
 
 
 def _tone(image: FloatArray, s_curve: float) -> U8Array:

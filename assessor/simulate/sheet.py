@@ -1,4 +1,4 @@
-"""The printed sheet as it lies on the floor: print scale, ink, bow, cockle, standing tabs, and what hides it."""
+"""The printed sheet as it lies on the floor: print scale, ink, bow, cockle, and what hides it."""
 
 from __future__ import annotations
 
@@ -9,8 +9,9 @@ import numpy as np
 
 from assessor.card.layout import PAPERS_MM, CardLayout, card_layout
 from assessor.card.raster import card_raster
+from assessor.simulate.imaging import blur, fill_polygon, sample
 from assessor.simulate.noise import fractal_field
-from assessor.values import FloatArray, U8Array, freeze
+from assessor.values import FloatArray, freeze
 
 # The drawing is painted with room around it, so that a small print (96 %) still has paper at its edge.
 CANVAS_MM = (228.0, 312.0)
@@ -43,9 +44,10 @@ class SheetRecipe:
 
 @dataclass(frozen=True, eq=False)
 class Sheet:
-    """The sheet as textures on the drawing canvas (row 0 = top), which true millimetres reach through the print scale.
+    """The sheet as textures on the drawing canvas (row 0 = top); the print scale leads to true millimetres.
 
-    reflectance (H, W, 3), paper (H, W) 0..1 coverage; z_mm (h, w) height of the sheet at 1 sample per drawn mm.
+    reflectance (H, W, 3), paper (H, W) 0..1 coverage; z_mm (h, w) height of the sheet at 1 sample per drawn
+    mm.
     """
 
     reflectance: FloatArray
@@ -62,13 +64,7 @@ class Sheet:
         """Height of the sheet at true card-frame positions in mm."""
         col = x_mm / self.recipe.scale_x + CANVAS_MM[0] / 2 - 0.5
         row = CANVAS_MM[1] / 2 - 0.5 - y_mm / self.recipe.scale_y
-        z = cv2.remap(
-            self.z_mm,
-            np.atleast_2d(col).astype(np.float32),
-            np.atleast_2d(row).astype(np.float32),
-            cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_REPLICATE,
-        )
+        z = sample(self.z_mm, np.atleast_2d(col), np.atleast_2d(row))
         return np.asarray(z, dtype=np.float64).reshape(np.shape(x_mm))
 
     def true_mm(self, drawn_mm: FloatArray) -> FloatArray:
@@ -90,11 +86,10 @@ def _reflectance(layout: CardLayout, recipe: SheetRecipe, rng: np.random.Generat
     drawn = card_raster(replace(layout, steps=()), CANVAS_PX_PER_MM, CANVAS_MM)
     ink = 1 - drawn.astype(np.float32) / 255
     if recipe.ink_spread_mm:
-        soft = cv2.GaussianBlur(ink, (0, 0), 0.8)
-        edge = cv2.magnitude(
-            cv2.Sobel(soft, cv2.CV_32F, 1, 0, scale=0.125), cv2.Sobel(soft, cv2.CV_32F, 0, 1, scale=0.125)
-        )
-        ink = np.clip(soft + edge * np.float32(recipe.ink_spread_mm * CANVAS_PX_PER_MM), 0, 1)
+        soft = blur(ink, 0.8)
+        along, down = (cv2.Sobel(soft, cv2.CV_32F, *axis, scale=0.125) for axis in ((1, 0), (0, 1)))
+        # An edge moved by s changes the coverage by s times its gradient.
+        ink = np.clip(soft + cv2.magnitude(along, down) * (recipe.ink_spread_mm * CANVAS_PX_PER_MM), 0, 1)
     for step in layout.steps:
         a = step.area
         tone = (step.srgb_byte / 255) ** 2.2
@@ -124,12 +119,6 @@ def canvas_px(points_mm: FloatArray, density: float) -> FloatArray:
         ],
         -1,
     )
-
-
-def fill_polygon(image: U8Array, points_px: FloatArray, value: float) -> None:
-    """Fill a polygon in place on an 8-bit image with anti-aliased edges."""
-    shift = 6
-    cv2.fillPoly(image, [np.round(points_px * 2**shift).astype(np.int32)], value, cv2.LINE_AA, shift)
 
 
 def _coverage(layout: CardLayout, recipe: SheetRecipe, rng: np.random.Generator) -> FloatArray:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import cv2
 import numpy as np
 
 from assessor.values import FloatArray
@@ -12,7 +11,7 @@ from assessor.values import FloatArray
 
 @dataclass(frozen=True, eq=False)
 class Stones:
-    """Particles seen in plan: labels (n, n) int32, 0 = paste; dome (n, n) float32 mm above the paste; sizes_mm."""
+    """Particles in plan: labels (n, n) int32, 0 = paste; dome_mm (n, n) above the paste; sizes_mm."""
 
     labels: np.ndarray[tuple[int, int], np.dtype[np.int32]]
     dome_mm: FloatArray
@@ -29,24 +28,33 @@ def make_stones(
     labels = np.zeros((n, n), np.int32)
     dome = np.zeros((n, n), np.float32)
     sizes: list[float] = []
+    # Places taken, as discs: most tries fail, and a disc test is a thousand times cheaper than an outline.
+    taken = np.empty((6000, 3))
     wanted, covered, tries = fraction * n * n, 0, 0
     while covered < wanted and tries < 6000:
         tries += 1
         # Fuller-like grading: large stones first, so the small ones fill the gaps.
         left = 1 - covered / wanted
         size = float(2.0 + (largest_mm - 2.0) * left ** rng.uniform(0.6, 2.5))
-        mask = _outline(size, px_per_mm, rng)
-        half = mask.shape[0] // 2
-        row, col = rng.integers(-half // 2, n + half // 2, 2)
-        r0, c0 = max(row - half, 0), max(col - half, 0)
-        r1, c1 = min(row + half + 1, n), min(col + half + 1, n)
-        if r0 >= r1 or c0 >= c1:
+        half = int(np.ceil(size * px_per_mm * 0.75))
+        row, col = (int(v) for v in rng.integers(-half // 2, n + half // 2, 2))
+        reach = size * px_per_mm / 2
+        near = taken[: len(sizes)]
+        if (np.hypot(near[:, 0] - row, near[:, 1] - col) < 0.8 * (near[:, 2] + reach)).any():
             continue
+        mask = _outline(size, px_per_mm, rng)
+        r0, c0, r1, c1 = (
+            max(row - half, 0),
+            max(col - half, 0),
+            min(row + half + 1, n),
+            min(col + half + 1, n),
+        )
         part = mask[r0 - row + half : r1 - row + half, c0 - col + half : c1 - col + half]
         inside = part > 0
         view = labels[r0:r1, c0:c1]
         if view[inside].any():
             continue
+        taken[len(sizes)] = row, col, reach
         sizes.append(size)
         view[inside] = len(sizes)
         covered += int(inside.sum())
@@ -65,7 +73,9 @@ def _outline(size_mm: float, px_per_mm: float, rng: np.random.Generator) -> Floa
     u = (x * np.cos(turn) + y * np.sin(turn)) / 1.12
     v = (-x * np.sin(turn) + y * np.cos(turn)) / (1.12 * stretch)
     theta = np.arctan2(v, u)
-    rim = np.ones_like(theta)
+    turn_table = np.linspace(-np.pi, np.pi, 512)
+    rim_table = np.ones(512)
     for k in range(2, 7):
-        rim += rng.normal(0, 0.10 / k**0.5) * np.cos(k * theta + rng.uniform(0, 2 * np.pi))
+        rim_table += rng.normal(0, 0.10 / k**0.5) * np.cos(k * turn_table + rng.uniform(0, 2 * np.pi))
+    rim = rim_table.astype(np.float32)[((theta + np.pi) * (511 / (2 * np.pi))).astype(np.int32)]
     return np.asarray(1 - (u * u + v * v) / (rim * rim), dtype=np.float32)

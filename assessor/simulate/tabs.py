@@ -2,54 +2,44 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from assessor.card.layout import Tab
+from assessor.simulate.imaging import fill_polygon
 from assessor.simulate.light import LightRecipe, Ray, light_rays
-from assessor.simulate.sheet import Sheet, canvas_px, fill_polygon
+from assessor.simulate.sheet import Sheet, canvas_px
 from assessor.values import Camera, FloatArray
 
 
 def standing_points(sheet: Sheet, tab: Tab) -> FloatArray:
-    """Fold line's ends and tip of one upright tab in true mm, (3, 3); the tip's height is the drawn length."""
+    """Fold line's ends and tip of one upright tab in true mm, (3, 3).
+
+    The tab is cut from the sheet, so its height shrinks with the print along the direction it was drawn in.
+    """
+    along_x = tab.base_mm[0][1] == tab.base_mm[1][1]
+    scale = sheet.recipe.scale_y if along_x else sheet.recipe.scale_x
     base = sheet.true_mm(np.array(tab.base_mm))
-    tip = np.array([*base[:, :2].mean(0), base[:, 2].mean() + tab.tip_mm[2] * _fold_scale(sheet, tab)])
+    tip = np.array([*base[:, :2].mean(0), base[:, 2].mean() + tab.tip_mm[2] * scale])
     return np.concatenate([base, tip[None]])
 
 
-def _fold_scale(sheet: Sheet, tab: Tab) -> float:
-    """Print scale along the tab's length: it is cut from the sheet, so it shrinks with the print."""
-    along_x = tab.base_mm[0][1] == tab.base_mm[1][1]
-    return sheet.recipe.scale_y if along_x else sheet.recipe.scale_x
-
-
-def shadow_polygons(sheet: Sheet, ray: Ray, *, plane_mm: float) -> list[FloatArray]:
-    """Outlines (3, 2) in true mm of the tabs' shadows for one direction of light, on the plane z = plane_mm."""
-    away = -np.array([np.cos(ray.azimuth), np.sin(ray.azimuth)]) / np.tan(ray.elevation)
-    polygons = []
-    for tab in sheet.layout.tabs:
-        points = standing_points(sheet, tab)
-        polygons.append(points[:, :2] + away * (points[:, 2:] - plane_mm))
-    return polygons
+def cast(points_mm: FloatArray, ray: Ray, plane_mm: float | FloatArray) -> FloatArray:
+    """Where the shadows of points (n, 3) fall on the plane z = plane_mm, (n, 2) in mm."""
+    toward = ray.toward(points_mm)
+    drop = points_mm[:, 2] - plane_mm
+    return np.asarray(points_mm[:, :2] - toward[:, :2] * (drop / toward[:, 2])[:, None])
 
 
 def shadow_on_sheet(sheet: Sheet, ray: Ray, px_per_mm: float, shape: tuple[int, int]) -> FloatArray:
-    """Share of one light hidden by the tabs, on the canvas at px_per_mm, (H, W) float32.
-
-    Base points keep their own height, so that each shadow starts at its fold on a bowed sheet.
-    """
+    """Share of one light hidden by the tabs, on the canvas at px_per_mm, (H, W) float32."""
     mask = np.zeros(shape, np.uint8)
-    away = -np.array([np.cos(ray.azimuth), np.sin(ray.azimuth)]) / np.tan(ray.elevation)
     scale = np.array([sheet.recipe.scale_x, sheet.recipe.scale_y])
     for tab in sheet.layout.tabs:
         points = standing_points(sheet, tab)
-        reach = points[2, :2] + away * (points[2, 2] - points[:2, 2].mean())
-        # The shadow's tip falls on the sheet's own height there.
-        drop = float(sheet.z_at(reach[:1], reach[1:])[0]) - points[:2, 2].mean()
-        tip = reach - away * drop
-        outline = np.concatenate([points[:2, :2], tip[None]])
-        fill_polygon(mask, canvas_px(outline / scale, px_per_mm), 255)
+        # The fold stays where it is; the tip's shadow falls on the sheet's own height there.
+        tip = cast(points[2:], ray, points[:2, 2].mean())
+        tip = cast(points[2:], ray, sheet.z_at(tip[:, 0], tip[:, 1]))
+        fill_polygon(mask, canvas_px(np.concatenate([points[:2, :2], tip]) / scale, px_per_mm), 255)
     return np.asarray(mask.astype(np.float32) / 255, dtype=np.float32)
 
 
@@ -67,13 +57,12 @@ def shade_floor(
     lost = np.zeros((n, n), np.float32)
     for ray in rays:
         mask = np.zeros((n, n), np.uint8)
-        for outline in shadow_polygons(sheet, ray, plane_mm=level_mm):
+        for tab in sheet.layout.tabs:
+            outline = cast(standing_points(sheet, tab), ray, level_mm)
             px = np.stack([outline[:, 0] * px_per_mm, -outline[:, 1] * px_per_mm], -1) + (n - 1) / 2
             fill_polygon(mask, px, 255)
         lost += mask * np.float32(ray.share / 255)
-    if not lost.any():
-        return radiance
-    return np.asarray(radiance * (1 - lost)[..., None], dtype=np.float32)
+    return radiance if not lost.any() else np.asarray(radiance * (1 - lost)[..., None], dtype=np.float32)
 
 
 def draw_tabs(image: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe) -> None:
@@ -84,7 +73,7 @@ def draw_tabs(image: FloatArray, camera: Camera, sheet: Sheet, light: LightRecip
         points = standing_points(sheet, tab)
         outline = camera.project(points)
         x0, y0 = (max(int(v) - 2, 0) for v in outline.min(0))
-        x1, y1 = int(outline[:, 0].max()) + 3, int(outline[:, 1].max()) + 3
+        x1, y1 = (max(int(v) + 3, 0) for v in outline.max(0))
         part = image[y0:y1, x0:x1]
         if part.size == 0:
             continue
@@ -95,15 +84,14 @@ def draw_tabs(image: FloatArray, camera: Camera, sheet: Sheet, light: LightRecip
 
 
 def _face_radiance(points: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe) -> FloatArray:
-    """Radiance (3,) of the side of a tab that faces the camera: Lambert, plus half of what the sheet sends up."""
+    """Radiance (3,) of a tab's side that faces the camera: Lambert, plus half of what the sheet sends up."""
     along = points[1] - points[0]
-    normal = np.array([along[1], -along[0]]) / np.hypot(along[0], along[1])
+    normal = np.array([along[1], -along[0], 0.0]) / np.hypot(along[0], along[1])
     middle = points.mean(0)
-    if normal @ (camera.position_mm[:2] - middle[:2]) < 0:
+    if normal @ (camera.position_mm - middle) < 0:
         normal = -normal
-    total = np.full(3, 0.5 * sheet.recipe.paper_white * 0.8)
+    total = np.full(3, 0.5 * 0.8 * sheet.recipe.paper_white)
     for ray in light_rays(light):
-        facing = normal @ np.array([np.cos(ray.azimuth), np.sin(ray.azimuth)]) / np.tan(ray.elevation)
-        colour = np.ones(3) if ray.direct else np.array(light.ambient_rgb)
-        total += max(facing, 0.0) * ray.share * colour
+        facing = float(ray.strength(middle[None])[0] * (ray.toward(middle[None])[0] @ normal))
+        total += max(facing, 0.0) * (np.ones(3) if ray.direct else np.array(light.ambient_rgb))
     return np.asarray(sheet.recipe.paper_white * total, dtype=np.float32)

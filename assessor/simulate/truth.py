@@ -1,7 +1,7 @@
 """True texture of a simulated floor, as rows of a truth table.
 
-This is the judge's side, so it shares no code with `assessor.texture`: plain Gaussian convolution with reflecting
-ends on the heights the photos were rendered from.
+This is the judge's side, so it shares no code with `assessor.texture`: plain Gaussian convolution with
+reflecting ends on the heights the photos were rendered from.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from assessor.simulate.floors import Floor
 from assessor.values import FloatArray
 
 EVALUATION_MM = 108.0  # the window less 6 mm a side
-# Gaussian filter with 50 % transmission at the cut-off (ISO 16610-21 and -61): sigma = sqrt(ln 2 / 2) / pi x cut-off.
+# Gaussian filter with 50 % transmission at the cut-off (ISO 16610-21 and -61): sigma = sqrt(ln 2 / 2) / pi
+# x cut-off.
 SIGMA_PER_CUTOFF = math.sqrt(math.log(2) / 2) / math.pi
 AREAL_BANDS_MM = ((2.5, 25.0), (0.8, 25.0))
 MPD_LOW_PASS_MM, MPD_SEGMENT_MM = 2.5, 100.0
@@ -36,8 +37,8 @@ class TruthRow:
 def truth_rows(floor: Floor) -> list[TruthRow]:
     """True values of a floor on the evaluation area (the middle 108 mm square).
 
-    Sq, Sa per areal band, Ssk in the first (ISO 25178-2); MPD with a 2.5 mm Gaussian low-pass and 100 mm segments
-    (ISO 13473-1); direction_deg where the process has a lay.
+    Sq, Sa per areal band, Ssk in the first (ISO 25178-2); MPD with a 2.5 mm Gaussian low-pass and 100 mm
+    segments (ISO 13473-1); direction_deg where the process has a lay.
     """
     area = evaluation_heights(floor)
     rows = []
@@ -64,10 +65,11 @@ def evaluation_heights(floor: Floor) -> FloatArray:
 
 
 def band_heights(area_mm: FloatArray, px_per_mm: float, short_mm: float, long_mm: float) -> FloatArray:
-    """Heights between S-filter and L-filter, reflecting ends; sampled at half of px_per_mm where that is above 10."""
+    """Heights between S- and L-filter, reflecting ends; at half of px_per_mm where that is above 10."""
     smooth = gaussian_filter(area_mm, SIGMA_PER_CUTOFF * short_mm * px_per_mm, mode="reflect")
     if px_per_mm > 10:
-        # The S-filter left nothing a 0.1 mm grid could miss, and the L-filter's 400 taps cost a quarter there.
+        # The S-filter left nothing a 0.1 mm grid could miss, and the L-filter's 400 taps cost a quarter
+        # there.
         smooth = 0.25 * (smooth[::2, ::2] + smooth[1::2, ::2] + smooth[::2, 1::2] + smooth[1::2, 1::2])
         px_per_mm /= 2
     return np.asarray(

@@ -76,13 +76,13 @@ def anisotropy(
     u_str = 0.5
     if len(quarters) > 1:
         u_str = float(np.std([q.str_ for q in quarters], ddof=1)) / math.sqrt(len(quarters))
-    # Half the difference of the maps' own correlations carries noise like that of the shared one (see
-    # `noise`).
-    error = (correlation(one, one) - correlation(two, two)) / 2
-    moved = [_decay(shared + sign * error, spacing, use.decay) for sign in (1, -1)]
-    if moved[0] is not None and moved[1] is not None:
-        u_lay = math.hypot(u_lay, axis_difference(moved[0].lay_deg, moved[1].lay_deg) / 2)
-        u_str = math.hypot(u_str, (moved[0].str_ - moved[1].str_) / 2)
+    if two is not one:
+        # Half the difference of the maps' own correlations carries noise like that of the shared one.
+        error = (correlation(one, one) - correlation(two, two)) / 2
+        moved = [_decay(shared + sign * error, spacing, use.decay) for sign in (1, -1)]
+        if moved[0] is not None and moved[1] is not None:
+            u_lay = math.hypot(u_lay, axis_difference(moved[0].lay_deg, moved[1].lay_deg) / 2)
+            u_str = math.hypot(u_str, (moved[0].str_ - moved[1].str_) / 2)
     return Anisotropy(
         str_=whole.str_,
         u_str=math.hypot(u_str, use.u_least_str),
@@ -158,22 +158,22 @@ class _Decay:
 
 
 def _decay(lagged: FloatArray, spacing: tuple[float, float], decay: float) -> _Decay | None:
-    """Rays from zero lag to the first fall below `decay`, every degree: their ratio and long axis."""
+    """Rays from zero lag to the first fall below `decay`, every two degrees: their ratio and long axis."""
     centre = (lagged.shape[0] // 2, lagged.shape[1] // 2)
     peak = float(lagged[centre])
     if peak <= 0:
         return None
     farthest = min(centre[0] * spacing[0], centre[1] * spacing[1])
-    step = min(spacing) / 2
+    step = min(spacing)
     radii = np.arange(0, int(farthest / step) + 1) * step
-    angles = np.deg2rad(np.arange(180.0))
+    angles = np.deg2rad(np.arange(0.0, 180.0, 2.0))
     at_row = centre[0] - np.outer(np.sin(angles), radii) / spacing[0]
     at_col = centre[1] + np.outer(np.cos(angles), radii) / spacing[1]
     along = map_coordinates(lagged / peak, [at_row, at_col], order=3, mode="nearest")
     below = along < decay
     open_ended = ~below.any(axis=1)
     first = np.where(open_ended, len(radii) - 1, np.maximum(below.argmax(axis=1), 1))
-    ray = np.arange(180)
+    ray = np.arange(len(angles))
     high, low = along[ray, first - 1], along[ray, first]
     fraction = np.where(open_ended, 1.0, (high - decay) / np.where(high > low, high - low, 1.0))
     length = (first - 1 + np.clip(fraction, 0.0, 1.0)) * step

@@ -6,7 +6,8 @@ serves every band, and a filter is a multiplication by its transfer exp(-pi (alp
 cut-off.
 
 The transfer is that of the continuous Gaussian; ISO's sampled weights, cut off at one cut-off length from the
-centre, agree with it to 1e-3 (tests/against/test_filters_iso16610.py).
+centre, agree with it to 1e-3 where a cut-off spans eight samples or more
+(tests/against/test_filters_iso16610.py).
 
 Source: ISO 16610-21 and -61, alpha = sqrt(ln 2 / pi) (domain.md 3.4 and 12, items 20-22).
 """

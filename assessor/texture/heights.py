@@ -44,12 +44,11 @@ class HeightSettings:
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
-    normalise_mm: float = 2.0  # views are compared after division by their mean over this window
-    refine_sigma_px: float = (
-        2.8  # Gaussian window on the 0.1 mm grid; smaller ones pass less, not more: noise
-    )
-    joint_rounds: int = 2
-    half_rounds: int = 2
+    normalise_mm: float = 1.2  # views are compared after division by their mean over this window
+    refine_sigma_px: float = 2.8  # Gaussian window; smaller ones add noise and pass hardly more
+    # Spacing and rounds of the refinement of each half. The halves part right after the search: what they
+    # shared longer, their covariance would take for texture.
+    refinement: tuple[tuple[float, int], ...] = ((0.4, 2), (0.2, 3), (0.1, 3))
     max_move_mm: float = 0.3
     min_correlation: float = 0.35  # below, a point counts as not seen
     min_photos: int = 4  # three cannot be split into halves, so they cannot check themselves
@@ -80,15 +79,8 @@ def measure_heights(
             file=names,
         )
     stack = [_View(photo, camera, settings) for photo, camera in zip(photos, adjustment.cameras, strict=True)]
-    grid = SquareGrid(settings.half_side_mm, settings.spacing_mm)
-    height = _resize_to(_start(stack, views, settings), grid)
-    height = _lucas_kanade(stack, views, height, grid, settings.joint_rounds, settings)
-    maps = [
-        _lucas_kanade(
-            [stack[k] for k in half], views[list(half)], height, grid, settings.half_rounds, settings
-        )
-        for half in halves
-    ]
+    start = _start(stack, settings)
+    maps = [_refine([stack[k] for k in half], views[list(half)], start, settings) for half in halves]
     height = (maps[0] + maps[1]) / 2
     correlation = _correlation(stack, height, settings)
     valid = correlation > settings.min_correlation
@@ -216,7 +208,7 @@ class _Sampler:
             cv2.add(y, y1, dst=y)
             cv2.multiply(y, above_mm, dst=y)
             cv2.add(y, y0, dst=y)
-        return np.asarray(cv2.remap(self.image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT))
+        return np.asarray(cv2.remap(self.image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT))
 
 
 def _unit(image: FloatArray, window_px: int) -> FloatArray:
@@ -286,16 +278,13 @@ def _along_paths(agreement: FloatArray, settings: HeightSettings) -> FloatArray:
     return total
 
 
-def _start(stack: Sequence[_View], views: FloatArray, settings: HeightSettings) -> FloatArray:
-    """Heights good to a few hundredths of a millimetre at 0.2 mm spacing, for the last refinement."""
+def _start(stack: Sequence[_View], settings: HeightSettings) -> FloatArray:
+    """Heights good to a tenth of a millimetre, from all views."""
     coarse = _sweep(stack, settings)
     kernel = np.ones((7, 7), np.uint8)
     relief = float(np.percentile(cv2.dilate(coarse, kernel) - cv2.erode(coarse, kernel), 90))
-    fine = SquareGrid(settings.half_side_mm, 0.2)
     if relief < settings.steep_relief_mm:
-        grid = SquareGrid(settings.half_side_mm, 0.4)
-        height = _lucas_kanade(stack, views, coarse, grid, 2, settings)
-        return _lucas_kanade(stack, views, _resize_to(height, fine), fine, 3, settings)
+        return coarse
     # Steep flanks: windows have to lean with the surface, so the search is repeated around what was found.
     height = cv2.GaussianBlur(coarse, (0, 0), 2.0)
     for spacing_mm, reach_mm, step_mm in settings.steep_passes:
@@ -303,6 +292,19 @@ def _start(stack: Sequence[_View], views: FloatArray, settings: HeightSettings) 
         height = _search_around(stack, _resize_to(height, grid), grid, (reach_mm, step_mm), settings)
         height = cv2.GaussianBlur(height, (0, 0), 1.0)
     return np.asarray(height)
+
+
+def _refine(
+    stack: Sequence[_View], views: FloatArray, start: FloatArray, settings: HeightSettings
+) -> FloatArray:
+    """Heights of one half of the views on the 0.1 mm grid."""
+    height = start
+    for spacing_mm, rounds in settings.refinement:
+        if spacing_mm >= 2 * settings.half_side_mm / len(start) * 1.5:
+            continue  # coarser than the start already is
+        grid = SquareGrid(settings.half_side_mm, spacing_mm)
+        height = _lucas_kanade(stack, views, _resize_to(height, grid), grid, rounds, settings)
+    return height
 
 
 def _search_around(
@@ -379,6 +381,6 @@ def _transfer(settings: HeightSettings, spread: float) -> Transfer:
     wavelength = np.geomspace(0.3, 40, 60)
     sigma_mm = settings.refine_sigma_px * settings.spacing_mm
     window = np.exp(-2 * (np.pi * sigma_mm / wavelength) ** 2)
-    rounds = settings.joint_rounds + settings.half_rounds
+    rounds = settings.refinement[-1][1]
     amplitude = 1 - (1 - window) ** rounds
     return Transfer(wavelength, amplitude, 0.1 * (1 - amplitude) + 0.01, "model")

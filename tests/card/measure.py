@@ -1,4 +1,4 @@
-"""Measuring a raster of the card as one measures a print: 50 % crossings and centroids, mm in the card frame."""
+"""Measuring a raster of the card as a print is measured: 50 % crossings, centroids, mm in the card frame."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ import numpy as np
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """A grey float32 image (H, W) of a whole page, its middle the card frame's origin, and px per mm in x and y."""
+    """A grey float32 image (H, W) of a whole page, the frame's origin in its middle; px per mm in x, y."""
 
     gray: np.ndarray
     px_per_mm: tuple[float, float]
@@ -73,7 +73,7 @@ def detect(image: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def refine_corners(scan: Scan, corners_px: np.ndarray) -> np.ndarray:
-    """(4, 2) mm corners of one marker: 15 black-white crossings a side, a line through them, where lines meet."""
+    """(4, 2) mm corners of one marker: 15 black-white crossings a side, lines, their meeting points."""
     rough = scan.mm(corners_px)
     centre = rough.mean(axis=0)
     lines = []

@@ -52,6 +52,7 @@ class Scene:
     supersample: int = 2
     light: Change | None = None
     hidden: Sequence[tuple[float, float, float, float]] = ()  # rectangles x0, y0, x1, y1 in mm
+    wet: Sequence[tuple[float, float, float]] = ()  # x, y, radius in mm: paper 0.7 x as bright, ink as before
     second_card_at_mm: tuple[float, float] | None = None
     seed: int = 1
     veil: float = 0.0
@@ -104,7 +105,10 @@ def rms(values: FloatArray) -> float:
 
 @lru_cache(maxsize=2)
 def _floor(
-    serial: int, second: tuple[float, float] | None, hidden: tuple[tuple[float, float, float, float], ...]
+    serial: int,
+    second: tuple[float, float] | None,
+    hidden: tuple[tuple[float, float, float, float], ...],
+    wet: tuple[tuple[float, float, float], ...],
 ) -> FloatArray:
     """Card on mottled concrete, PLANE_MM square, reflectance as uint16 (65535 = 1)."""
     side = round(PLANE_MM * RASTER_PX_PER_MM)
@@ -117,6 +121,10 @@ def _floor(
     layout = card_layout(serial)
     drawn = linear_of_byte()[card_raster(layout, RASTER_PX_PER_MM, PAPER_MM)]
     printed = INK_REFLECTANCE + (PAPER_REFLECTANCE - INK_REFLECTANCE) * drawn
+    y, x = np.mgrid[0 : drawn.shape[0], 0 : drawn.shape[1]].astype(np.float32) / RASTER_PX_PER_MM
+    for wx, wy, radius in wet:
+        inside = np.hypot(x - PAPER_MM[0] / 2 - wx, PAPER_MM[1] / 2 - y - wy) < radius
+        printed = np.where(inside & (drawn > 0.05), 0.7 * printed, printed)
     paper = paper_mask(layout, RASTER_PX_PER_MM, PAPER_MM, tabs_up=False)
     for dx, dy in [(0.0, 0.0)] + ([second] if second else []):
         top = round((PLANE_MM / 2 - dy - PAPER_MM[1] / 2) * RASTER_PX_PER_MM)
@@ -174,7 +182,7 @@ def _radiance(scene: Scene) -> FloatArray:
     x, y = (_fine(v, scene.size_px, scene.supersample) for v in coarse)
     x = (x / scene.print_scale[0] + PLANE_MM / 2) * RASTER_PX_PER_MM - 0.5
     y = (PLANE_MM / 2 - y / scene.print_scale[1]) * RASTER_PX_PER_MM - 0.5
-    floor = _floor(scene.serial, scene.second_card_at_mm, tuple(scene.hidden))
+    floor = _floor(scene.serial, scene.second_card_at_mm, tuple(scene.hidden), tuple(scene.wet))
     fine = cv2.remap(floor, x, y, cv2.INTER_LINEAR, borderValue=20000)
     image = cv2.resize(fine, scene.size_px, interpolation=cv2.INTER_AREA).astype(np.float32) / 65535
     if scene.light is not None or scene.glare_at_mm:

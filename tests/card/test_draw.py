@@ -7,6 +7,7 @@ show. pdfium (pypdfium2) and OpenCV's marker reader are the outside checks.
 from __future__ import annotations
 
 import io
+import itertools
 import xml.etree.ElementTree as ET
 from collections import Counter
 from functools import cache
@@ -59,7 +60,7 @@ def expected_ids() -> Counter[int]:
     return Counter(marker.id for marker in LAYOUT.markers)
 
 
-# Markers -------------------------------------------------------------------------------------------------------
+# Markers -------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize(("scale_x", "scale_y"), [(1.0, 1.0), (0.96, 1.02), (1.02, 0.96)])
@@ -120,7 +121,7 @@ def test_nothing_is_printed_within_1_8_mm_of_a_marker(paper: str) -> None:
         assert around.min() == 255, marker.id
 
 
-# Steps, bars, lines --------------------------------------------------------------------------------------------
+# Steps, bars, lines --------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("scan_of", [pdf_scan, png_scan], ids=["pdf", "png"])
@@ -207,14 +208,14 @@ def test_white_ring_is_plain(paper: str) -> None:
     assert around.min() == 255
 
 
-# Files ---------------------------------------------------------------------------------------------------------
+# Files ---------------------------------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("paper", PAPERS)
 def test_pdf_is_fit_to_print(paper: str) -> None:
     data = pdf_bytes(paper)
     assert draw_card_pdf(card_layout(SERIAL), paper) == data, "no clock, no chance"
-    assert data != draw_card_pdf(card_layout(SERIAL + 1), paper)
+    assert draw_card_pdf(card_layout(SERIAL + 1), paper) != data
     assert b"/PrintScaling /None" in data
     assert data.count(b"/FontFile2") == 2, "both faces are embedded"
     document = pypdfium2.PdfDocument(data)
@@ -249,7 +250,9 @@ def test_png_shows_the_same_sheet_as_the_pdf(paper: str) -> None:
     assert image.size == tuple(round(side * 300 / 25.4) for side in PAPERS_MM[paper])
     pdf = cv2.resize(pdf_scan(paper).gray, image.size, interpolation=cv2.INTER_AREA)
     soft = [cv2.blur(gray, (9, 9)) for gray in (pdf, png_scan(paper).gray)]
-    assert cv2.absdiff(*soft).max() < 40, "no word or line is missing or elsewhere"
+    off = cv2.absdiff(*soft)  # half a pixel of text hinting gives 50, and 30 in one pixel of four thousand
+    assert off.max() < 60, "no word or line is missing or elsewhere"
+    assert (off > 30).mean() < 4e-4, "no pale line is missing"
 
 
 @pytest.mark.parametrize("dpi", [99, 601])
@@ -322,7 +325,7 @@ def test_svg_holds_the_same_words_as_the_draw_list() -> None:
     assert texts == [ink.text for ink in sheet_page(LAYOUT, "letter").inks if isinstance(ink, Label)]
 
 
-# The guide and the draw list -----------------------------------------------------------------------------------
+# The guide and the draw list -----------------------------------------------------------------------
 
 
 @pytest.mark.parametrize("paper", PAPERS)
@@ -331,15 +334,23 @@ def test_texts_stay_in_their_places(paper: str) -> None:
         if isinstance(ink, Label):
             area = bounds((ink,))
             x, y = max(-area.x_min_mm, area.x_max_mm), max(-area.y_min_mm, area.y_max_mm)
-            in_window, in_slot = (
-                max(x, y) < 58,
-                x < 23.5 and 97.5 < min(abs(area.y_min_mm), abs(area.y_max_mm)),
-            )
-            assert in_window or in_slot or ink.text == "250 mm", ink.text
+            in_slot = x < 23.5 and min(abs(area.y_min_mm), abs(area.y_max_mm)) > 97.5
+            assert in_slot or max(x, y) < 58 or ink.text == "250 mm", ink.text
     for page in guide_pages(LAYOUT, paper):
         english = [bounds((ink,)) for ink in page.inks if isinstance(ink, Label) and ink.at[0] == -71.0]
         assert len(english) > 10
         assert max(area.x_max_mm for area in english) < 13.0, "English ends before Spanish begins"
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_no_two_texts_overlap(paper: str) -> None:
+    for page in (sheet_page(LAYOUT, paper), *guide_pages(LAYOUT, paper)):
+        areas = [(ink.text, bounds((ink,))) for ink in page.inks if isinstance(ink, Label)]
+        for (text_a, a), (text_b, b) in itertools.combinations(areas, 2):
+            apart_x = a.x_max_mm < b.x_min_mm or b.x_max_mm < a.x_min_mm
+            # Descenders of one line may meet the capitals' box of the next by a hair
+            apart_y = a.y_max_mm - 0.1 < b.y_min_mm or b.y_max_mm - 0.1 < a.y_min_mm
+            assert apart_x or apart_y, (text_a, text_b)
 
 
 def test_guide_flows_onto_a_further_page_when_kinds_are_added() -> None:

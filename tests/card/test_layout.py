@@ -161,7 +161,7 @@ def test_bits_are_those_of_the_published_family() -> None:
 
 
 def stranger_draws(card: dict, px_per_mm: float) -> np.ndarray:
-    """A renderer that knows nothing but the JSON: markers, steps and bars on white, 4 samples a pixel each way."""
+    """A renderer that knows nothing but the JSON: markers, steps, bars on white, 4 x 4 samples a pixel."""
     fine = px_per_mm * 4
     width, height = (round(card["paper"][side] * px_per_mm) * 4 for side in ("width_mm", "height_mm"))
     x = (np.arange(width) + 0.5 - width / 2) / fine

@@ -89,7 +89,7 @@ def test_bad_json_is_named(tmp_path: Path, name: str, text: str, sentence: str) 
 
 
 def test_missing_parts_are_named(tmp_path: Path) -> None:
-    with pytest.raises(BadTruth, match="truth.csv: the file cannot be read"):
+    with pytest.raises(BadTruth, match=r"truth\.csv: the file cannot be read"):
         read_truth_folder(tmp_path)
     (tmp_path / "truth.csv").write_text(f"{HEAD}\n{GOOD}\n")
     with pytest.raises(BadTruth, match="capture 'a' has no folder"):

@@ -56,9 +56,9 @@ def dimples(rng: np.random.Generator, sq_mm: float, count: int, sign: int) -> Fl
     """Round pits (sign -1) or bumps (sign 1), 3-10 mm across, on a plane."""
     z = np.zeros((SIDE, SIDE))
     at = np.arange(SIDE) * STEP_MM
-    for x, y, radius in zip(
-        *rng.uniform(0, SIDE * STEP_MM, (2, count)), rng.uniform(1.5, 5, count), strict=True
-    ):
+    for _ in range(count):
+        x, y = rng.uniform(0, SIDE * STEP_MM, 2)
+        radius = rng.uniform(1.5, 5)
         rows, cols = np.abs(at - y) < radius, np.abs(at - x) < radius
         far = ((at[rows, None] - y) ** 2 + (at[None, cols] - x) ** 2) / radius**2
         where = np.ix_(rows, cols)
@@ -69,7 +69,7 @@ def dimples(rng: np.random.Generator, sq_mm: float, count: int, sign: int) -> Fl
 def ridges(
     rng: np.random.Generator, lay_deg: float, shape: tuple[int, int] = (540, 500), wander: float = 0.2
 ) -> FloatArray:
-    """Scarifier-like ridges 7 mm apart, running along `lay_deg` counter-clockwise from +x (row 0 at the top)."""
+    """Ridges 7 mm apart, as a scarifier leaves, along `lay_deg` counter-clockwise from +x (row 0 on top)."""
     height, width = shape
     y = ((height - 1) / 2 - np.arange(height))[:, None] * STEP_MM
     x = (np.arange(width) - (width - 1) / 2)[None, :] * STEP_MM
@@ -114,6 +114,6 @@ def height_map(
 
 
 def noisy_map(rng: np.random.Generator, surface: FloatArray, noise_mm: float, **more: object) -> HeightMap:
-    """A surface seen twice with independent noise; the mean map's noise has Sq `noise_mm` in the main band."""
+    """A surface seen twice, noise independent; that of the mean map has Sq `noise_mm` in the main band."""
     one, two = (surface + noise(rng, noise_mm * np.sqrt(2), surface.shape) for _ in range(2))
     return height_map((one + two) / 2, (one, two), **more)  # type: ignore[arg-type]

@@ -41,13 +41,15 @@ def test_sq_is_unbiased_below_the_noise() -> None:
 
 def test_stated_scatter_of_the_covariance_is_the_seen_one() -> None:
     rng = np.random.default_rng(1)
-    surface = filters.spectrum(fractal(rng, 0.05), STEP_MM).cut(1.3)
+    shape = (270, 320)
+    surface = filters.spectrum(fractal(rng, 0.05, shape), STEP_MM).cut(1.3)
     weights = filters.band_weights(surface, MAIN) ** 2
     values, stated = [], []
     for _ in range(60):
         one, two = (
             filters.Spectrum(
-                surface.coefficients + filters.spectrum(noise(rng, 0.05), STEP_MM).cut(1.3).coefficients,
+                surface.coefficients
+                + filters.spectrum(noise(rng, 0.05, shape), STEP_MM).cut(1.3).coefficients,
                 surface.shape,
                 surface.spacing_mm,
             )
@@ -102,22 +104,23 @@ def test_sign_of_skewness_survives_noise(sign: int) -> None:
     assert found.value == pytest.approx(true.value, abs=max(3 * found.u, 0.1))
 
 
-@pytest.mark.parametrize(("kind", "sign", "count"), [("pits", -1, 60), ("pits", -1, 400), ("bumps", 1, 400)])
-def test_peaks_and_mean_height_of_skewed_surfaces_lose_their_noise(kind: str, sign: int, count: int) -> None:
-    # Noise half of Sq: on sparse pits the noisy map alone reads MPD more than twice too deep.
+@pytest.mark.parametrize(("sign", "count", "share"), [(-1, 60, 0.25), (-1, 400, 0.5), (1, 400, 0.5)])
+def test_peaks_and_mean_height_of_skewed_surfaces_lose_their_noise(
+    sign: int, count: int, share: float
+) -> None:
+    # Noise a quarter to half of Sq: on sparse pits the noisy map alone reads MPD 70 % too deep.
     rng = np.random.default_rng(count)
     surface = dimples(rng, 0.06, count, sign)
     truth = exact_texture(surface, PX_PER_MM, (MAIN,))
-    true_sq, true_sa, true_mpd = (
-        found.value for found in (truth.get(n) for n in ("Sq", "Sa", "MPD")) if found
-    )
-    found = [measure_texture(noisy_map(rng, surface, 0.5 * true_sq), (MAIN,), BARE) for _ in range(5)]
-    sa = [q.value for q in (texture.get("Sa") for texture in found) if q]
-    mpd = [q.value for q in (texture.get("MPD") for texture in found) if q]
-    alone = measure_texture(height_map(surface + noise(rng, 0.5 * true_sq)), (MAIN,), BARE).get("MPD")
-    assert alone is not None and alone.value > 1.1 * true_mpd
-    assert np.mean(sa) == pytest.approx(true_sa, rel=0.08)
-    assert np.mean(mpd) == pytest.approx(true_mpd, rel=0.12)
+    true = {name: found.value for name in ("Sq", "Sa", "MPD") if (found := truth.get(name))}
+    noise_mm = share * true["Sq"]
+    alone = measure_texture(height_map(surface + noise(rng, noise_mm)), (MAIN,), BARE).get("MPD")
+    assert alone is not None and alone.value > 1.1 * true["MPD"]
+    seen = [measure_texture(noisy_map(rng, surface, noise_mm), (MAIN,), BARE) for _ in range(4)]
+    for name, allowed in (("Sa", 0.05), ("MPD", 0.08)):
+        values = [q.value for texture in seen if (q := texture.get(name)) and q.bound == "value"]
+        assert len(values) == 4
+        assert np.mean(values) == pytest.approx(true[name], rel=allowed), name
 
 
 def test_kurtosis_loses_its_noise() -> None:
@@ -157,28 +160,31 @@ def test_range_is_bracketed() -> None:
 
 def coverage_case(rng: np.random.Generator, n: int) -> list[tuple[Quantity, float]]:
     """One random surface, noise, scale and transfer error, measured; with the truth beside each number."""
-    maker = (
-        lambda: fractal(rng, 0.1),
-        *(lambda s=s: dimples(rng, 0.1, int(rng.integers(60, 500)), s) for s in (-1, 1)),
+    surface = (
+        fractal(rng, 0.1) if n % 3 == 0 else dimples(rng, 0.1, int(rng.integers(60, 500)), n % 3 * 2 - 3)
     )
-    surface = maker[n % 3]()
+    # Every second sample is enough for the main band and four times as quick.
+    surface, step_mm = surface[::2, ::2], 2 * STEP_MM
     scale, shift = 1 + 0.02 * rng.standard_normal(), 0.03 * rng.standard_normal()
-    seen = through(blurred(1.0, shift=shift), surface) * scale
-    noise_mm = 0.1 * 10 ** rng.uniform(-1.5, 0.2)
-    heights = noisy_map(rng, seen, noise_mm, transfer=blurred(1.0, u=0.03), u_scale=0.02)
-    truth = exact_texture(surface, PX_PER_MM, (MAIN,))
+    seen = through(blurred(1.0, shift=shift), surface, step_mm) * scale
+    noise_mm = 0.1 * np.sqrt(2) * 10 ** rng.uniform(-1.5, 0.2)
+    one, two = (seen + noise(rng, noise_mm)[::2, ::2] for _ in range(2))
+    blur = blurred(1.0, u=0.03)
+    heights = height_map((one + two) / 2, (one, two), transfer=blur, u_scale=0.02, px_per_mm=1 / step_mm)
+    truth = exact_texture(surface, 1 / step_mm, (MAIN,))
     pairs = [(q, truth.get(q.name, q.band)) for q in measure_texture(heights, (MAIN,), BARE).quantities]
     return [(q, true.value) for q, true in pairs if true is not None]
 
 
-def test_ninety_percent_intervals_hold_the_truth() -> None:
+@pytest.mark.parametrize("count", [24, pytest.param(300, marks=pytest.mark.slow)])
+def test_ninety_percent_intervals_hold_the_truth(count: int) -> None:
     rng = np.random.default_rng(7)
     hits: dict[str, list[bool]] = {}
-    for n in range(100):
+    for n in range(count):
         for q, true in coverage_case(rng, n):
             hits.setdefault(q.name, []).append(q.low90 <= true <= q.high90)
-    # Sampling of 90 % over the cases seen: both tails at 1 in 1000 (nine parameters are looked at). Shape and
-    # ETD intervals hold terms that these cases do not draw, so they may only be too wide.
+    # Sampling of 90 % over the cases seen, each tail at 1 in 1000 as many are looked at. Shape, range and ETD
+    # hold terms that these cases do not draw, so they may be too wide.
     for name in ("Sq", "Sa", "Sz", "MPD", "Sdq", "Sdr", "Ssk", "Sku", "ETD"):
         n = len(hits[name])
         assert sum(hits[name]) >= binom.ppf(0.001, n, 0.9), (name, sum(hits[name]), n)

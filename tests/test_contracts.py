@@ -1,0 +1,141 @@
+"""What others rely on and may never change silently: codes, sentences, commands, stored names."""
+
+from __future__ import annotations
+
+import inspect
+import pickle
+import re
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import pytest
+import typer
+
+from assessor import __version__, errors
+from assessor.cli import app
+from assessor.errors import AssessorError
+from assessor.flags import FLAGS, describe
+
+ROOT = Path(__file__).parent.parent
+# Stored in results for ever. Add below; never rename, never remove.
+ERROR_CODES = {
+    "AssessorError": "assessor-error",
+    "PhotoError": "photo-error",
+    "UnreadablePhoto": "unreadable-photo",
+    "NotAnImage": "not-an-image",
+    "PhotoTooLarge": "photo-too-large",
+    "SeveralFrames": "several-frames",
+    "UnsupportedColour": "unsupported-colour",
+    "CardNotFound": "card-not-found",
+    "SeveralCards": "several-cards",
+    "CardMirrored": "card-mirrored",
+    "CardOnScreen": "card-on-screen",
+    "TooFar": "too-far",
+    "TooClose": "too-close",
+    "TooOblique": "too-oblique",
+    "TooBlurred": "too-blurred",
+    "TooDark": "too-dark",
+    "Clipped": "clipped",
+    "Glare": "glare",
+    "CardWet": "card-wet",
+    "CaptureError": "capture-error",
+    "TooFewPhotos": "too-few-photos",
+    "MixedCameras": "mixed-cameras",
+    "MixedCards": "mixed-cards",
+    "PoorGeometry": "poor-geometry",
+    "ViewsTooAlike": "views-too-alike",
+    "LightMoved": "light-moved",
+    "HeightsDisagree": "heights-disagree",
+    "CardNotFlat": "card-not-flat",
+    "SetupError": "setup-error",
+    "TableInvalid": "table-invalid",
+    "SettingUnknown": "setting-unknown",
+    "ScaleInvalid": "scale-invalid",
+    "InputError": "input-error",
+    "NoPhotos": "no-photos",
+    "BadRange": "bad-range",
+    "BadBars": "bad-bars",
+    "BadTruth": "bad-truth",
+    "OutputNotWritable": "output-not-writable",
+}
+FLAG_CODES = {
+    "bars-unchecked", "soft", "coarse-pixels", "tilted", "too-steep-view", "clipped", "dark", "glare",
+    "card-wet", "hard-shadow", "light-uneven", "light-changed", "card-bent", "few-markers", "focal-unknown",
+    "at-most", "few-valid", "halves-differ", "surface-low", "photos-dropped", "scale-prior", "serials-differ",
+}  # fmt: skip
+COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
+ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]
+# A base is never raised itself, so it needs no remedy of its own.
+BASES = {"AssessorError", "PhotoError", "CaptureError", "SetupError", "InputError"}
+
+
+def test_error_codes_are_frozen() -> None:
+    assert {kind.__name__: kind.code for kind in ERRORS} == ERROR_CODES
+
+
+@pytest.mark.parametrize("kind", ERRORS, ids=lambda kind: kind.__name__)
+def test_every_error_says_what_and_what_to_do(kind: type[AssessorError]) -> None:
+    error = kind("found 3 mm, at most 2 mm", file="spot/a.jpg")
+    assert kind.__doc__
+    assert str(error) == f"spot/a.jpg: found 3 mm, at most 2 mm; {kind.remedy}."
+    if kind.__name__ not in BASES:
+        assert kind.remedy != AssessorError.remedy
+        assert not kind.remedy.endswith(".")
+        assert kind.__name__ in (errors.__doc__ or ""), "draw it in the tree at the top of errors.py"
+
+
+@pytest.mark.parametrize("kind", ERRORS, ids=lambda kind: kind.__name__)
+def test_every_error_comes_home_from_a_worker(kind: type[AssessorError]) -> None:
+    back = pickle.loads(pickle.dumps(kind("found", file="a.jpg")))
+    assert (type(back), back.found, back.file) == (kind, "found", "a.jpg")
+
+
+def test_the_first_file_named_wins() -> None:
+    error = errors.TooFar("x").with_file("a.jpg")
+    assert error.file == "a.jpg"
+    assert error.with_file("b.jpg").file == "a.jpg"
+
+
+def test_flag_codes_are_frozen_and_say_what_and_what_to_do() -> None:
+    assert set(FLAGS) == FLAG_CODES
+    for code, flag in FLAGS.items():
+        assert flag.code == code
+        assert flag.sentence.endswith(".")
+        assert flag.remedy
+        assert not flag.remedy.endswith(".")
+    assert [flag.code for flag in describe(("glare", "soft"))] == ["glare", "soft"]
+
+
+def commands() -> Iterator[tuple[str, Any]]:
+    group = typer.main.get_command(app)
+    assert hasattr(group, "commands")
+    yield from group.commands.items()
+
+
+def test_commands_are_frozen_and_every_one_has_help() -> None:
+    assert {name for name, _ in commands()} == COMMANDS
+    for name, command in commands():
+        assert command.help, name
+        for parameter in command.params:
+            if parameter.name != "help":
+                assert getattr(parameter, "help", None), f"{name}: {parameter.name}"
+
+
+def test_readme_mentions_every_command_and_option() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    for name, command in commands():
+        assert f"assessor {name}" in readme
+        for parameter in command.params:
+            longest = max(parameter.opts, key=len)
+            if longest.startswith("--") and longest != "--help":
+                assert longest in readme, f"{name} {longest}"
+
+
+def test_version_is_the_same_everywhere() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    changes = (ROOT / "assessor/CHANGELOG.md").read_text(encoding="utf-8")
+    first = re.search(r"^## (\S+)", changes, re.MULTILINE)
+    assert first is not None
+    assert project["version"] == __version__ == first[1]
