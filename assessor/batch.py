@@ -7,7 +7,6 @@ folder that cannot be written or a broken file of our own stops the batch.
 
 from __future__ import annotations
 
-import signal
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
@@ -90,8 +89,6 @@ class TruthOutcome:
 def prepare_worker() -> None:
     """Set up a worker process: one OpenCV thread each, since the captures themselves run side by side."""
     cv2.setNumThreads(1)
-    # Ctrl-C reaches every process of the terminal; only the first one decides what to stop.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 def run_capture(task: CaptureTask) -> CaptureOutcome:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import signal
 import sys
 import tempfile
 import traceback
@@ -217,6 +218,12 @@ def _executor(workers: int) -> Iterator[Executor]:
         os.environ.setdefault(name, "1")
     # Fresh processes: a fork would copy OpenCV's and rich's threads in whatever state they are.
     pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=prepare_worker)
+    # Ctrl-C reaches every process of a terminal. Workers born while it is ignored ignore it from their first
+    # line on; this process then decides alone what to stop.
+    interrupt = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    for _ in range(workers):
+        pool.submit(prepare_worker)
+    signal.signal(signal.SIGINT, interrupt)
     try:
         yield pool
     except KeyboardInterrupt:

@@ -125,7 +125,12 @@ def irradiance(
 
 
 def _one_path(
-    field: Field, albedo: torch.Tensor, texel: torch.Tensor, light: LightRecipe, shares: tuple[float, float], draw: Any
+    field: Field,
+    albedo: torch.Tensor,
+    texel: torch.Tensor,
+    light: LightRecipe,
+    shares: tuple[float, float],
+    draw: Any,
 ) -> torch.Tensor:
     direct, level_sky = shares
     jitter = torch.rand((len(texel), 2), device=field.device, generator=draw) - 0.5
@@ -163,14 +168,24 @@ def _toward_source(light: LightRecipe, n: int, device: str, draw: Any) -> torch.
     around = torch.rand(n, device=device, generator=draw) * (2 * np.pi)
     out = torch.rand(n, device=device, generator=draw).sqrt() * np.deg2rad(light.half_angle_deg)
     elevation = np.deg2rad(light.elevation_deg) + out * torch.sin(around)
-    azimuth = np.deg2rad(light.azimuth_deg) + out * torch.cos(around) / np.cos(np.deg2rad(light.elevation_deg))
+    azimuth = np.deg2rad(light.azimuth_deg) + out * torch.cos(around) / np.cos(
+        np.deg2rad(light.elevation_deg)
+    )
     flat = torch.cos(elevation)
     return torch.stack([flat * torch.cos(azimuth), flat * torch.sin(azimuth), torch.sin(elevation)], 1)
 
 
 def light_floor(
-    height_mm: np.ndarray, albedo: np.ndarray, px_per_mm: float, light: LightRecipe, *, window_half_mm: float, **how: Any
+    height_mm: np.ndarray,
+    albedo: np.ndarray,
+    px_per_mm: float,
+    light: LightRecipe,
+    *,
+    window_half_mm: float,
+    **how: Any,
 ) -> np.ndarray:
     """Radiance of the floor (n, n, 3) float32, with the arguments of `assessor.simulate.light.light_floor`."""
-    falling = irradiance(height_mm, albedo @ np.array(LUMA), px_per_mm, light, window_half_mm=window_half_mm, **how)
+    falling = irradiance(
+        height_mm, albedo @ np.array(LUMA), px_per_mm, light, window_half_mm=window_half_mm, **how
+    )
     return (albedo * falling[..., None]).astype(np.float32)

@@ -35,7 +35,7 @@ def test_all_assessed_is_zero_and_shows_suggestion_grouping_and_page(
     assert result.exit_code == 0, result.output
     assert "confirm against the chips" in result.stdout
     assert "READY" not in result.stdout
-    assert "CAN'T TELL" in result.stdout
+    assert "can't tell" in result.stdout
     assert "RENDERED" not in result.stdout  # photos of the test have no Exif
     assert "north: All 2 photos in folder north" in result.stderr
     assert str((floors.parent / "out/index.html").resolve()) in result.stderr

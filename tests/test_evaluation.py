@@ -42,7 +42,9 @@ def test_bias_and_scatter_by_hand() -> None:
     assert (row.n, row.n_rendered, row.refused_share) == (3, 3, 0.0)
 
 
-@pytest.mark.parametrize(("said", "true", "error"), [(179.0, 1.0, -2.0), (2.0, 178.0, 4.0), (95.0, 90.0, 5.0)])
+@pytest.mark.parametrize(
+    ("said", "true", "error"), [(179.0, 1.0, -2.0), (2.0, 178.0, 4.0), (95.0, 90.0, 5.0)]
+)
 def test_direction_errors_go_the_shorter_way_round(said: float, true: float, error: float) -> None:
     row = scored(truth("direction_deg", true), said, half=3.0)
     assert error_of(row) == pytest.approx(error)

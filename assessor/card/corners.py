@@ -36,7 +36,9 @@ class CornerSettings:
     black_from: float = 0.6  # of the reach inside: ink free of it
     pooled: int = 9  # profiles that share one slope of the light: one alone is too noisy
     min_contrast: float = 0.25  # (white - black) / white; a finger or a dark stain has less
-    min_uneven: float = 0.06  # a white that strays more, and 3 x the usual, is cut by a shadow, a finger or dirt
+    min_uneven: float = (
+        0.06  # a white that strays more, and 3 x the usual, is cut by a shadow, a finger or dirt
+    )
     min_profiles: int = 9
     min_span: float = 0.45  # of the side that the kept profiles must cover
     floor_px: float = 0.02  # residual scale below which all profiles count in full
@@ -129,6 +131,7 @@ class _Lines:
         self.inner = np.minimum(settings.inside_cells * cell, settings.reach_px)
         white_px = settings.outside_mm * cell * 8 / side_mm[:, None]
         self.outer = np.clip(white_px - 0.75 * settings.blur_px, 0.5 * white_px, settings.reach_px)
+
     def _cell(self) -> FloatArray:
         """Size of a marker's cell across each side, (M, 4): an eighth of the neighbouring sides' mean."""
         before, after = np.roll(self.length, 1, axis=1), np.roll(self.length, -1, axis=1)
@@ -198,7 +201,8 @@ class _Lines:
         middle = np.where(rises, np.abs(self.offset[..., :-1] + self.offset[..., 1:]), np.inf)
         k = middle.argmin(-1)[..., None]
         below, above = (
-            ndtri(np.clip(np.take_along_axis(level, k + i, -1)[..., 0].astype(float), 0.005, 0.995)) for i in (0, 1)
+            ndtri(np.clip(np.take_along_axis(level, k + i, -1)[..., 0].astype(float), 0.005, 0.995))
+            for i in (0, 1)
         )
         at, after = (np.take_along_axis(self.offset, k + i, -1)[..., 0].astype(float) for i in (0, 1))
         found = np.take_along_axis(rises, k, -1)[..., 0]
@@ -223,7 +227,9 @@ class _Lines:
         weight = seen.astype(float)
         for _ in range(self.settings.rounds):
             residual = np.where(seen, t - intercept[..., None] - slope[..., None] * self.s, np.nan)
-            scale = np.maximum(1.4826 * np.nan_to_num(_median_where(np.abs(residual))), self.settings.floor_px)
+            scale = np.maximum(
+                1.4826 * np.nan_to_num(_median_where(np.abs(residual))), self.settings.floor_px
+            )
             u = np.nan_to_num(residual / (4.0 * scale[..., None]), nan=2.0)
             weight = np.where(np.abs(u) < 1, (1 - u * u) ** 2, 0.0)
             intercept, slope, middle, spread, total = _weighted_line(self.s, t, weight)
@@ -258,7 +264,9 @@ class _Lines:
             sd = np.sqrt(both / 2) / np.abs(sine)
         return corners, sd
 
-    def edge_width(self, level: FloatArray, intercept: FloatArray, slope: FloatArray, kept: BoolArray) -> FloatArray:
+    def edge_width(
+        self, level: FloatArray, intercept: FloatArray, slope: FloatArray, kept: BoolArray
+    ) -> FloatArray:
         """10-90 % width in px, mean over opposite sides, (M, 2): across horizontal, across upright sides."""
         line = intercept[..., None] + slope[..., None] * self.s
         at = self.offset - line[..., None]

@@ -19,7 +19,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from assessor.card.camera import exif_focal_px
+from assessor.card.bundle import exif_focal_px
 from assessor.card.corners import CornerFit, CornerSettings, fit_corners, sharpened
 from assessor.card.layout import DESIGN, DICTIONARY, CardLayout, card_layout
 from assessor.card.linear import grey_bytes
@@ -45,7 +45,11 @@ CARD_MM = 266.0  # long side of the printed extent
 class FindSettings:
     """What counts as the card, with reasons."""
 
-    long_sides_px: tuple[int, ...] = (1100, 2200, 4400)  # 14 mm markers keep 3 px cells at 300-450 mm in the first
+    long_sides_px: tuple[int, ...] = (
+        1100,
+        2200,
+        4400,
+    )  # 14 mm markers keep 3 px cells at 300-450 mm in the first
     min_markers: int = 8  # 32 corners carry pose, lens bend and bow of one photo
     min_window_share: float = 0.2  # the window lies between the markers, not beyond them
     tolerance: float = 0.015  # of the card: bowed paper and lens distortion are normal
@@ -129,7 +133,9 @@ def _dictionary() -> cv2.aruco.Dictionary:
     """The fixed markers only (ids 0-35): looking a candidate up among all 587 takes four times as long."""
     whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
     n = max(card_layout(0).fixed_markers()) + 1
-    return cv2.aruco.Dictionary(np.ascontiguousarray(whole.bytesList[:n]), whole.markerSize, whole.maxCorrectionBits)
+    return cv2.aruco.Dictionary(
+        np.ascontiguousarray(whole.bytesList[:n]), whole.markerSize, whole.maxCorrectionBits
+    )
 
 
 def _detect(image_u8: NDArray[np.uint8], divisor: int, *, thorough: bool) -> list[_Detection]:
@@ -265,7 +271,11 @@ def _read(pyramid: _Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
 
 
 def _fit_places(
-    grey_u8: NDArray[np.uint8], trend: _Trend, places: NDArray[np.int_], serial: int | None, settings: FindSettings
+    grey_u8: NDArray[np.uint8],
+    trend: _Trend,
+    places: NDArray[np.int_],
+    serial: int | None,
+    settings: FindSettings,
 ) -> _State:
     """Corners of the places read, from the trend's prediction; markers out of line are dropped."""
     corners_mm = _corners_mm(places)
@@ -290,7 +300,9 @@ def _sag(plane: CardPlane, corners_mm: FloatArray) -> FloatArray:
     flat_here, flat_after = (apply_homography(plane.px_from_mm, c) for c in (corners_mm, after_mm))
     flat_middle = (flat_here + flat_after) / 2
     off = flat_middle - plane.centre_px
-    bent = plane.centre_px + off * (1 + plane.radial * (off * off).sum(-1, keepdims=True) / plane.radius_px**2)
+    bent = plane.centre_px + off * (
+        1 + plane.radial * (off * off).sum(-1, keepdims=True) / plane.radius_px**2
+    )
     way = (after - here) / np.linalg.norm(after - here, axis=-1, keepdims=True)
     outward = np.stack([way[..., 1], -way[..., 0]], axis=-1)
     return np.asarray(((bent - here) * outward).sum(-1))

@@ -32,8 +32,8 @@ class PaperSettings:
     max_patch_px: int = 64
     min_line_ratio: float = 120.0  # line over median of its ring; noise reaches 11 + 6 in 1000 bins
     min_line_amplitude: float = 0.01  # of the paper white
-    min_patch_share: float = 0.6
-    lowest_frequency: float = 0.09  # cycles per pixel; below it shadows and wrinkles live
+    min_line_share: float = 0.6  # of the power: three lines hold it; shadow edges and JPEG spread theirs
+    lowest_frequency: float = 0.1  # cycles per pixel; below it shadows and wrinkles live
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,11 +66,18 @@ def outline_mm(area: Rectangle) -> FloatArray:
     """(4, 2) corners of a rectangle in mm, counter-clockwise in the card frame."""
     a = area
     return np.array(
-        [[a.x_min_mm, a.y_min_mm], [a.x_max_mm, a.y_min_mm], [a.x_max_mm, a.y_max_mm], [a.x_min_mm, a.y_max_mm]]
+        [
+            [a.x_min_mm, a.y_min_mm],
+            [a.x_max_mm, a.y_min_mm],
+            [a.x_max_mm, a.y_max_mm],
+            [a.x_min_mm, a.y_max_mm],
+        ]
     )
 
 
-def burnt_share(rgb_u8: NDArray[np.uint8], px_from_mm: FloatArray, area: Rectangle, clipped_byte: int) -> float:
+def burnt_share(
+    rgb_u8: NDArray[np.uint8], px_from_mm: FloatArray, area: Rectangle, clipped_byte: int
+) -> float:
     """Share of a card area where any channel reaches clipped_byte, from every fourth pixel; 0 outside the frame."""
     step = 4
     height, width = rgb_u8.shape[:2]
@@ -124,7 +131,32 @@ def _has_line(patches: FloatArray, grey: FloatArray, settings: PaperSettings) ->
     for f, other in ((fx, fy), (fy, fx)):
         near_block = np.abs(f * 8 - np.rint(f * 8)) / 8 <= 2.5 / n
         use = use & ~(near_block & (np.abs(other) <= 2.5 / n))
-    rows = power[:, use]
-    amplitude = 2 * np.sqrt(rows.max(1)) / window2.sum() / np.maximum(grey.mean((1, 2)), 1e-4)
-    ratio = rows.max(1) / np.maximum(np.median(rows, axis=1), 1e-12)
-    return np.asarray((ratio > settings.min_line_ratio) & (amplitude > settings.min_line_amplitude))
+    power = np.where(use, power, 0.0)
+    total = np.maximum(power.sum((1, 2)), 1e-12)
+    middle = np.maximum(np.median(power[:, use], axis=1), 1e-12)
+    peaks, share = _highest_lines(power, 3)
+    amplitude = 2 * np.sqrt(peaks) / window2.sum() / np.maximum(grey.mean((1, 2)), 1e-4)
+    return np.asarray(
+        (peaks > settings.min_line_ratio * middle)
+        & (amplitude > settings.min_line_amplitude)
+        & (share > settings.min_line_share * total)
+    )
+
+
+def _highest_lines(power: FloatArray, n: int) -> tuple[FloatArray, FloatArray]:
+    """Height of the highest line of each spectrum (P, rows, columns), and the power in the n highest ones."""
+    left = power.copy()
+    rows, columns = power.shape[1:]
+    each = np.arange(len(power))
+    highest, share = np.zeros(len(power)), np.zeros(len(power))
+    for turn in range(n):
+        flat = left.reshape(len(left), -1).argmax(1)
+        row, column = flat // columns, flat % columns
+        if turn == 0:
+            highest = left[each, row, column].copy()
+        for dr in range(-2, 3):
+            for dc in range(-2, 3):
+                r, c = (row + dr) % rows, np.clip(column + dc, 0, columns - 1)
+                share += left[each, r, c]
+                left[each, r, c] = 0.0
+    return highest, share

@@ -88,7 +88,9 @@ def fit_plane(
     centre = (np.array(size_px, dtype=float) - 1) / 2
     radius = float(np.hypot(*size_px)) / 2
     # Unit-sized coordinates keep the normal equations well conditioned.
-    to_unit = np.array([[1 / radius, 0, -centre[0] / radius], [0, 1 / radius, -centre[1] / radius], [0, 0, 1]])
+    to_unit = np.array(
+        [[1 / radius, 0, -centre[0] / radius], [0, 1 / radius, -centre[1] / radius], [0, 0, 1]]
+    )
     mm = np.asarray(points_mm, dtype=float) / 100.0
     unit = (np.asarray(pixels, dtype=float) - centre) / radius
     matrix, radial = to_unit @ fit_homography(points_mm, pixels) @ np.diag([100.0, 100.0, 1.0]), 0.0
@@ -100,7 +102,9 @@ def fit_plane(
         r2 = (off * off).sum(1)
         residual = unit - off * (1 + radial * r2)[:, None]
         bend = (1 + radial * r2)[:, None, None] * np.eye(2) + 2 * radial * (off[:, :, None] * off[:, None, :])
-        jacobian = np.concatenate([bend @ _homography_jacobian(mm, off, weight), (off * r2[:, None])[:, :, None]], axis=2)
+        jacobian = np.concatenate(
+            [bend @ _homography_jacobian(mm, off, weight), (off * r2[:, None])[:, :, None]], axis=2
+        )
         vote = 1 / (1 + (residual**2).sum(1) / scale**2)
         weighted = (jacobian * vote[:, None, None]).reshape(-1, 9)
         normal = weighted.T @ jacobian.reshape(-1, 9)
@@ -128,12 +132,16 @@ def px_per_mm_at(px_from_mm: FloatArray, points_mm: FloatArray) -> tuple[FloatAr
     points = np.asarray(points_mm, dtype=float)
     weight = points @ px_from_mm[2, :2] + px_from_mm[2, 2]
     mapped = apply_homography(px_from_mm, points)
-    jacobian = (px_from_mm[None, :2, :2] - mapped[:, :, None] * px_from_mm[None, None, 2, :2]) / weight[:, None, None]
+    jacobian = (px_from_mm[None, :2, :2] - mapped[:, :, None] * px_from_mm[None, None, 2, :2]) / weight[
+        :, None, None
+    ]
     scales = np.linalg.svd(jacobian, compute_uv=False)
     return scales[:, 1], scales[:, 0]
 
 
-def tilt_and_distance(px_from_mm: FloatArray, size_px: tuple[int, int], focal_px: float) -> tuple[float, float]:
+def tilt_and_distance(
+    px_from_mm: FloatArray, size_px: tuple[int, int], focal_px: float
+) -> tuple[float, float]:
     """Angle in degrees between the sheet's normal and the line of sight to its middle, and the distance in mm.
 
     The normal is the cross product of the two card axes, so a print stretched unequally in x and y does not tilt it.

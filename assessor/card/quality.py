@@ -60,12 +60,11 @@ class QualitySettings:
     flag_shadow_sides: int = 3
     tab_reach_mm: float = 35.0  # the card's own tabs cast short shadows here
     flag_light_ratio: float = 2.0
-    wet_range: tuple[float, float] = (0.5, 0.85)  # paper beside its dry neighbourhood (darker is shadow)
-    wet_reach_mm: float = 70.0
-    wet_ink: float = 1.12  # ink over what shade would leave of it
+    wet_range: tuple[float, float] = (0.5, 0.85)  # paper against the smooth light on dry paper (darker is shadow)
+    wet_ink: float = 1.2  # ink over what shade would leave of it
     max_veil: float = 0.3  # of the ink's light may be lens flare, which shade does not take
-    max_wet_share: float = 0.20
-    flag_wet_share: float = 0.08
+    max_wet_share: float = 0.25
+    flag_wet_share: float = 0.10
 
 
 @dataclass(frozen=True, eq=False)
@@ -82,7 +81,9 @@ class StepReading:
     even: bool
 
 
-def check_photo(photo: Photo, sighting: CardSighting, settings: QualitySettings | None = None) -> tuple[str, ...]:
+def check_photo(
+    photo: Photo, sighting: CardSighting, settings: QualitySettings | None = None
+) -> tuple[str, ...]:
     """Check one photo; returns flags (codes of `flags.FLAGS`), the sighting's own first.
 
     Raises TooFar, TooClose, TooOblique, TooBlurred, TooDark, Clipped, Glare or CardWet, with what was found and the limit.
@@ -96,8 +97,9 @@ def check_photo(photo: Photo, sighting: CardSighting, settings: QualitySettings 
         *_exposure(photo, sighting, light, settings),
         *_glare(sighting, light, settings),
         *_shadow(light, settings),
-        *_wet(sighting, light, settings),
     ]
+    if "hard-shadow" not in flags:  # flare in a deep shadow looks like damp
+        flags += _wet(sighting, light, settings)
     return tuple(dict.fromkeys(flags))
 
 
@@ -185,9 +187,9 @@ def _light_at_markers(photo: Photo, sighting: CardSighting, settings: QualitySet
     here, after = corners[:, :, None], np.roll(corners, -1, axis=1)[:, :, None]
     points = here + along * (after - here)
     # Toward the middle of the opposite side: half a cell in lies ink, 1.1 mm out lies paper.
-    inward = (np.roll(corners, -2, axis=1) + np.roll(corners, -3, axis=1) - corners - np.roll(corners, -1, axis=1))[
-        :, :, None
-    ] / 2
+    inward = (
+        np.roll(corners, -2, axis=1) + np.roll(corners, -3, axis=1) - corners - np.roll(corners, -1, axis=1)
+    )[:, :, None] / 2
     ink = _sample(photo, points + inward / 16).astype(int)
     white = _sample(photo, points - inward * (1.1 / side_mm)).astype(int)
     burnt = float((white.max(-1) >= settings.clipped_byte).mean()) if white.size else 0.0
@@ -269,18 +271,19 @@ def _shadow(light: _Light, settings: QualitySettings) -> list[str]:
 
 def _wet(sighting: CardSighting, light: _Light, settings: QualitySettings) -> list[str]:
     """Paper darker than its surroundings while its ink is not: damp, dirt or grey wear, not shade."""
-    white, ink, at = light.white.ravel(), light.ink.ravel(), light.at_mm.reshape(-1, 2)
-    near = np.linalg.norm(at[:, None] - at[None], axis=-1) < settings.wet_reach_mm
-    dry = np.nanpercentile(np.where(near, white[None], np.nan), 80, axis=1)
-    relative = white / np.maximum(dry, 1e-4)
-    lit = relative > settings.wet_range[1]
-    if not lit.any():
-        return []
-    ink_lit = float(np.median(ink[lit] / dry[lit]))
-    # What shade leaves: flare stays, the rest falls with the light.
-    shaded = dry * ink_lit * (settings.max_veil + (1 - settings.max_veil) * relative)
-    darker = (relative > settings.wet_range[0]) & ~lit
-    share = float((darker & (ink > settings.wet_ink * shaded)).mean())
+    white, ink = (np.log(np.maximum(v.ravel(), 1e-4)) for v in (light.white, light.ink))
+    x, y = (light.at_mm.reshape(-1, 2) / 100).T
+    basis = np.column_stack([np.ones_like(x), x, y, x * x, x * y, y * y])
+    weight = np.ones(len(white))
+    for _ in range(8):  # the smooth light of the dry paper: what is darker loses its say
+        white_fit = basis @ _weighted_fit(basis, white, weight)
+        weight = 1 / (1 + (np.minimum(white - white_fit, 0) / 0.03) ** 2) ** 2
+    relative = np.exp(white - white_fit)
+    ink_relative = np.exp(ink - basis @ _weighted_fit(basis, ink, weight))
+    # What shade leaves of the ink's light: flare stays, the rest falls with the light.
+    shaded = settings.max_veil + (1 - settings.max_veil) * relative
+    darker = (relative > settings.wet_range[0]) & (relative < settings.wet_range[1])
+    share = float((darker & (ink_relative > settings.wet_ink * shaded)).mean())
     if share > settings.max_wet_share:
         raise CardWet(
             f"the paper is dark in patches at {share:.0%} of the marker edges where the ink is not in shade, "
@@ -288,6 +291,11 @@ def _wet(sighting: CardSighting, light: _Light, settings: QualitySettings) -> li
             file=sighting.photo_name,
         )
     return ["card-wet"] if share > settings.flag_wet_share else []
+
+
+def _weighted_fit(basis: FloatArray, values: FloatArray, weight: FloatArray) -> FloatArray:
+    root = np.sqrt(weight)
+    return np.asarray(np.linalg.lstsq(basis * root[:, None], values * root, rcond=None)[0])
 
 
 def read_steps(photo: Photo, sighting: CardSighting) -> tuple[StepReading, ...]:
@@ -305,7 +313,9 @@ def read_steps(photo: Photo, sighting: CardSighting) -> tuple[StepReading, ...]:
         burnt = any(np.median(_sample(photo, p).max(-1)) >= clipped for p in (before, after))
         uneven = float(np.abs(np.log(np.maximum(white_before, 1e-4) / np.maximum(white_after, 1e-4))).max())
         readings.append(
-            StepReading(step, level, (white_before + white_after) / 2, seen and not burnt and uneven < np.log(1.15))
+            StepReading(
+                step, level, (white_before + white_after) / 2, seen and not burnt and uneven < np.log(1.15)
+            )
         )
     return tuple(readings)
 

@@ -66,7 +66,8 @@ def read_markers(image_u8: NDArray[np.uint8], centres_px: FloatArray, min_share:
 def _pairs(cells: NDArray[np.int16]) -> NDArray[np.int16]:
     """(P, 180) differences of neighbours: right minus left, then lower minus upper."""
     return np.concatenate(
-        [np.diff(cells, axis=2).reshape(len(cells), -1), np.diff(cells, axis=1).reshape(len(cells), -1)], axis=1
+        [np.diff(cells, axis=2).reshape(len(cells), -1), np.diff(cells, axis=1).reshape(len(cells), -1)],
+        axis=1,
     )
 
 

@@ -17,7 +17,7 @@ import numpy as np
 from assessor.card.layout import CardLayout, card_layout
 from assessor.card.linear import linear_rgb
 from assessor.card.sampling import SquareGrid, pixel_polynomials
-from assessor.values import Adjustment, BoolArray, Camera, FloatArray, Photo, Rectified
+from assessor.values import Adjustment, BoolArray, Camera, FloatArray, Photo, Rectified, U8Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,11 +42,13 @@ def rectify(
     grid = SquareGrid(settings.half_side_mm, settings.spacing_mm)
     fields = pixel_polynomials(camera, settings.half_side_mm, 0.0)
     column, row = grid.evaluate(fields[0]), grid.evaluate(fields[3])
-    bytes_u8 = cv2.remap(photo.rgb_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    bytes_u8 = np.asarray(
+        cv2.remap(photo.rgb_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT), dtype=np.uint8
+    )
     width, height = photo.size_px
     inside = (column > 0) & (row > 0) & (column < width - 1) & (row < height - 1)
-    brightest, darkest = bytes_u8.max(2), bytes_u8.max(2)
-    valid = inside & (brightest < settings.clipped_byte) & (darkest > settings.dark_byte)
+    brightest = bytes_u8.max(2)
+    valid = inside & (brightest < settings.clipped_byte) & (brightest > settings.dark_byte)
     scale = (adjustment.print_scale.x, adjustment.print_scale.y)
     white, gradient, spread = _white_field(photo, camera, scale, settings)
     at = (np.arange(grid.n) + 0.5) / grid.n * 2 - 1
@@ -99,13 +101,13 @@ def _white_field(
     return coefficients, float(np.exp(fitted.max() - fitted.min()) - 1), spread
 
 
-def _sample(photo: Photo, pixels: FloatArray) -> FloatArray:
+def _sample(photo: Photo, pixels: FloatArray) -> U8Array:
     """(N, 3) sRGB bytes at pixel positions, averaged over 3 x 3 pixels; 0 outside the photo."""
     low = np.maximum(pixels.min(0).astype(int) - 4, 0)
     top = np.maximum(pixels.max(0).astype(int) + 5, low + 4)
     crop = cv2.blur(photo.rgb_u8[low[1] : top[1], low[0] : top[0]], (3, 3))
     at = (pixels - low).astype(np.float32)
-    return np.asarray(cv2.remap(crop, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0])
+    return np.asarray(cv2.remap(crop, at[None, :, 0], at[None, :, 1], cv2.INTER_LINEAR)[0], dtype=np.uint8)
 
 
 @cache

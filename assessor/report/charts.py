@@ -30,14 +30,14 @@ def grade_bars_svg(suggestion: SuggestionRecord) -> str:
             f'fill="{"#000" if solid else "#fff"}" stroke="#000" stroke-width="1.5"/>'
         )
         if chance.probability >= 0.005:
-            parts.append(_text(x + pitch / 2, base - height - 3, percent(chance.probability), size=9))
-        parts.append(_text(x + pitch / 2, base + 17, str(chance.grade), size=15))
+            parts.append(_text(x + pitch / 2, base - height - 3, percent(chance.probability), size=10.5))
+        parts.append(_text(x + pitch / 2, base + 17, str(chance.grade), size=17))
     if suggestion.verdict:
         places = {chance.grade: k for k, chance in enumerate(chances)}
         left = places[suggestion.verdict.low] * pitch + 2
         right = (places[suggestion.verdict.high] + 1) * pitch - 2
         parts.append(_LINE.format(path=f"M{left} 22V16H{right}V22", width=2.5))
-        parts.append(_text((left + right) / 2, 12, "asked for", size=11))
+        parts.append(_text((left + right) / 2, 12, "asked for", size=13))
     parts.append(_LINE.format(path=f"M0 {base}H{width}", width=1.5))
     return "".join([*parts, "</svg>"])
 
@@ -87,5 +87,5 @@ def _head(width: float, height: float, label: str) -> str:
     return _HEAD.format(w=f"{width:g}", h=f"{height:g}", label=escape(label))
 
 
-def _text(x: float, y: float, text: str, *, size: int, anchor: str = "middle") -> str:
+def _text(x: float, y: float, text: str, *, size: float, anchor: str = "middle") -> str:
     return _TEXT.format(x=x, y=y, size=size, anchor=anchor, text=escape(text))

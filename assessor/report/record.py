@@ -110,6 +110,12 @@ def origin_of(files: Sequence[SourceFile]) -> Origin:
     return "mixed" if True in rendered else "camera"
 
 
+def _counted(head: RecordHead, result: CaptureResult | None) -> tuple[SourceFile, ...]:
+    """The files that say where a result comes from: those used, or all where nothing was measured."""
+    used = {sighting.photo_name for sighting in result.sightings} if result else set()
+    return tuple(file for file in head.files if not used or file.name in used)
+
+
 def _is_rendered(exif: Exif) -> bool:
     return (exif.make or "").strip().lower() == RENDERED_MAKE.lower()
 
@@ -142,7 +148,7 @@ def _head_fields(head: RecordHead, result: CaptureResult | None) -> dict[str, An
         "settings_digest": head.settings_digest,
         "scale": head.scale,
         "target_range": (head.target.low, head.target.high) if head.target else None,
-        "origin": origin_of(head.files),
+        "origin": origin_of(_counted(head, result)),
         "print": PrintRecord(
             measured_bars_mm=head.measured_bars_mm,
             checked=head.print_scale.checked,

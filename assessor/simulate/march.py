@@ -76,24 +76,26 @@ def _continue(radiance: FloatArray, px_per_mm: float) -> FloatArray:
 def march_floor(
     foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture
 ) -> tuple[FloatArray, FloatArray]:
-    """Where rays from a camera at centre_mm first meet the floor, x and y in mm; given by their feet at z = 0."""
+    """Where rays from a camera at centre_mm, given by their feet at z = 0, first meet the floor: x, y in mm."""
     x, y = np.empty_like(foot_x), np.empty_like(foot_y)
+    low, high, _, _ = cv2.minMaxLoc(floor.height_mm)
+    deepest = max(abs(low), abs(high))
     for top in range(0, foot_x.shape[0], BLOCK):
         for left in range(0, foot_x.shape[1], BLOCK):
             part = (slice(top, top + BLOCK), slice(left, left + BLOCK))
-            x[part], y[part] = _march_block(foot_x[part], foot_y[part], centre_mm, floor)
+            x[part], y[part] = _march_block(foot_x[part], foot_y[part], centre_mm, floor, deepest)
     return x, y
 
 
 def _march_block(
-    foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture
+    foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture, deepest: float
 ) -> tuple[FloatArray, FloatArray]:
     # In floor pixels a ray is p0 + slant z, with z counted from the card plane.
     p0x, p0y = floor.pixels(foot_x, foot_y)
     scale = np.float32(floor.px_per_mm / centre_mm[2])
     sx, sy = (np.float32(centre_mm[0]) - foot_x) * scale, (foot_y - np.float32(centre_mm[1])) * scale
     lean = float(np.hypot(sx, sy).max()) / floor.px_per_mm
-    top, bottom = _range_under(p0x, p0y, lean, floor)
+    top, bottom = _range_under(p0x, p0y, 0.3 + deepest * lean, floor)
     step = min(STEP_MM / max(lean, 1e-3), max((top - bottom) / 2, 1e-3))
     low = _descend((p0x, sx, p0y, sy), top, bottom, step, floor)
     high = low + np.float32(step)
@@ -116,26 +118,34 @@ def _descend(
     ray: tuple[FloatArray, ...], top: float, bottom: float, step: float, floor: FloorTexture
 ) -> FloatArray:
     """Sink all rays of a block together until each is under the floor; the level where it first is."""
+    result = np.full(ray[0].size, np.float32(bottom))
+    active = np.arange(result.size)
     p0x, sx, p0y, sy = (a.reshape(1, -1) for a in ray)
-    found = np.full(p0x.size, np.float32(bottom))
-    active = np.arange(p0x.size)
+    found = np.full((1, active.size), -np.inf, np.float32)
     level = top
     while active.size and level > bottom - step:
         level -= step
         z = np.float32(level)
-        met = sample(floor.height_mm, p0x + sx * z, p0y + sy * z)[0] >= z
-        if met.any():
-            found[active[met]] = z
-            keep = ~met
-            active = active[keep]
-            p0x, sx, p0y, sy = (a[:, keep] for a in (p0x, sx, p0y, sy))
-    return found.reshape(ray[0].shape)
+        met = sample(floor.height_mm, p0x + sx * z, p0y + sy * z) >= z
+        # Levels only sink, so the largest is the first; rays that are done go only when they are many.
+        np.maximum(found, z, out=found, where=met)
+        open_ = np.flatnonzero(np.isneginf(found[0]))
+        if open_.size < 0.6 * active.size:
+            done = ~np.isneginf(found[0])
+            result[active[done]] = found[0, done]
+            active, found = active[open_], found[:, open_]
+            p0x, sx, p0y, sy = p0x[:, open_], sx[:, open_], p0y[:, open_], sy[:, open_]
+    done = ~np.isneginf(found[0])
+    result[active[done]] = found[0, done]
+    return result.reshape(ray[0].shape)
 
 
-def _range_under(col: FloatArray, row: FloatArray, lean: float, floor: FloorTexture) -> tuple[float, float]:
-    """Highest and lowest floor that a block of rays can meet, with room for their slant."""
+def _range_under(
+    col: FloatArray, row: FloatArray, room_mm: float, floor: FloorTexture
+) -> tuple[float, float]:
+    """Highest and lowest floor that a block of rays can meet; room_mm is how far they slant sideways."""
     n = floor.height_mm.shape[0]
-    room = round((0.5 + 14 * lean) * floor.px_per_mm)  # no floor here is deeper than 14 mm
+    room = round(room_mm * floor.px_per_mm)
     r0, r1 = (int(np.clip(v, 0, n)) for v in (row.min() - room, row.max() + room + 1))
     c0, c1 = (int(np.clip(v, 0, n)) for v in (col.min() - room, col.max() + room + 1))
     part = floor.height_mm[r0:r1, c0:c1]

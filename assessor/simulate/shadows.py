@@ -50,7 +50,8 @@ def _soften(depth: FloatArray) -> None:
     """Turn minus the depth below the shadow line into visibility 0..1, in place."""
     depth += np.float32(CLEAR_MM + SOFT_MM)
     depth *= np.float32(1 / SOFT_MM)
-    np.clip(depth, 0, 1, out=depth)
+    np.maximum(depth, 0, out=depth)
+    np.minimum(depth, 1, out=depth)
 
 
 def lamp_visibility(

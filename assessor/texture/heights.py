@@ -40,7 +40,7 @@ class HeightSettings:
     coarse_step_mm: float = 0.3
     coarse_window_mm: float = 1.2
     step_penalty: float = 0.06  # correlation that one plane's difference between neighbours must earn
-    jump_penalty: float = 0.6
+    jump_penalty: float = 1.2
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
@@ -50,7 +50,8 @@ class HeightSettings:
     # shared longer, their covariance would take for texture.
     refinement: tuple[tuple[float, int], ...] = ((0.4, 2), (0.2, 3), (0.1, 3))
     max_move_mm: float = 0.3
-    min_correlation: float = 0.35  # below, a point counts as not seen
+    min_correlation: float = 0.3  # share of the capture's median; below, a point counts as not seen
+    max_half_ratio: float = 6.0  # halves that differ by more than this many robust standard deviations are a mismatch
     min_photos: int = 4  # three cannot be split into halves, so they cannot check themselves
     min_spread: float = 0.06  # rms of the view directions' tangents: about 5 degrees of tilt
 
@@ -83,7 +84,7 @@ def measure_heights(
     maps = [_refine([stack[k] for k in half], views[list(half)], start, settings) for half in halves]
     height = (maps[0] + maps[1]) / 2
     correlation = _correlation(stack, height, settings)
-    valid = correlation > settings.min_correlation
+    valid = (correlation > settings.min_correlation * float(np.median(correlation))) & _halves_agree(maps, settings)
     return HeightMap(
         height_mm=height,
         valid=valid,
@@ -160,9 +161,9 @@ class _View:
         """Normalised brightness at the density that suits a grid, and the power of two it was reduced by."""
         k = max(0, int(np.floor(np.log2(spacing_mm * self.px_per_mm) + 0.3)))
         if k not in self.levels:
-            image = self._grey
+            image: FloatArray = self._grey
             for _ in range(k):
-                image = cv2.pyrDown(image)
+                image = np.asarray(cv2.pyrDown(image), dtype=np.float32)
             window = max(3, round(self.settings.normalise_mm * self.px_per_mm / 2**k)) | 1
             mean = cv2.blur(image, (window, window))
             self.levels[k] = np.asarray(image / (mean + 4.0) - 1.0, dtype=np.float32)
@@ -197,18 +198,21 @@ class _Sampler:
         """The view as seen from straight above if the surface had these heights over the reference plane."""
         x0, x1, x2, y0, y1, y2 = self.fields
         if isinstance(above_mm, float):
-            x = x0 + above_mm * (x1 + above_mm * x2)
-            y = y0 + above_mm * (y1 + above_mm * y2)
+            x: FloatArray = x0 + above_mm * (x1 + above_mm * x2)
+            y: FloatArray = y0 + above_mm * (y1 + above_mm * y2)
         else:
-            x = cv2.multiply(x2, above_mm)
-            cv2.add(x, x1, dst=x)
-            cv2.multiply(x, above_mm, dst=x)
-            cv2.add(x, x0, dst=x)
-            y = cv2.multiply(y2, above_mm)
-            cv2.add(y, y1, dst=y)
-            cv2.multiply(y, above_mm, dst=y)
-            cv2.add(y, y0, dst=y)
+            x, y = _at_height((x0, x1, x2), above_mm), _at_height((y0, y1, y2), above_mm)
         return np.asarray(cv2.remap(self.image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT))
+
+
+def _at_height(parts: tuple[FloatArray, FloatArray, FloatArray], above_mm: FloatArray) -> FloatArray:
+    """p0 + h p1 + h^2 p2 without temporary arrays."""
+    p0, p1, p2 = parts
+    out = np.asarray(cv2.multiply(p2, above_mm), dtype=np.float32)
+    cv2.add(out, p1, dst=out)
+    cv2.multiply(out, above_mm, dst=out)
+    cv2.add(out, p0, dst=out)
+    return out
 
 
 def _unit(image: FloatArray, window_px: int) -> FloatArray:
@@ -216,7 +220,9 @@ def _unit(image: FloatArray, window_px: int) -> FloatArray:
     size = (window_px, window_px)
     mean = cv2.blur(image, size)
     spread = cv2.sqrBoxFilter(image, cv2.CV_32F, size) - mean * mean
-    return np.asarray((image - mean) / np.sqrt(np.maximum(spread, 1e-5)), dtype=np.float32)
+    # Where there is nothing but noise to match, noise must not be raised to a match.
+    spread += np.float32(max(1e-4, 0.1 * float(np.median(spread))))
+    return np.asarray((image - mean) / np.sqrt(np.maximum(spread, 1e-6)), dtype=np.float32)
 
 
 def _agreement(views: Sequence[FloatArray], window_px: int) -> FloatArray:
@@ -286,12 +292,12 @@ def _start(stack: Sequence[_View], settings: HeightSettings) -> FloatArray:
     if relief < settings.steep_relief_mm:
         return coarse
     # Steep flanks: windows have to lean with the surface, so the search is repeated around what was found.
-    height = cv2.GaussianBlur(coarse, (0, 0), 2.0)
+    height: FloatArray = np.asarray(cv2.GaussianBlur(coarse, (0, 0), 2.0), dtype=np.float32)
     for spacing_mm, reach_mm, step_mm in settings.steep_passes:
         grid = SquareGrid(settings.half_side_mm, spacing_mm)
         height = _search_around(stack, _resize_to(height, grid), grid, (reach_mm, step_mm), settings)
-        height = cv2.GaussianBlur(height, (0, 0), 1.0)
-    return np.asarray(height)
+        height = np.asarray(cv2.GaussianBlur(height, (0, 0), 1.0), dtype=np.float32)
+    return height
 
 
 def _refine(
@@ -324,6 +330,15 @@ def _search_around(
         above = centre + np.float32(offset - reference)
         costs[k] = _agreement([s.at(above) for s in samplers], window)
     return np.asarray(cv2.medianBlur((centre + _peak(costs, offsets)).astype(np.float32), 5))
+
+
+def _halves_agree(maps: Sequence[FloatArray], settings: HeightSettings) -> BoolArray:
+    """False where the halves differ far more than elsewhere: a mismatch that each refined its own way."""
+    size = (7, 7)  # 0.7 mm, about the refinement's window
+    difference = np.abs(cv2.blur(maps[0] - maps[1], size))
+    limit = settings.max_half_ratio * 1.4826 * float(np.median(difference))
+    wrong = (difference > max(limit, 0.02)).astype(np.uint8)
+    return np.asarray(cv2.dilate(wrong, np.ones((9, 9), np.uint8)) == 0)
 
 
 def _resize_to(height: FloatArray, grid: SquareGrid) -> FloatArray:

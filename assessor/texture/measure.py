@@ -68,7 +68,7 @@ class TextureSettings:
     halves_mm: float = 0.02
     noise_draws: int = 4
     # Error of the extrapolation to no noise as a share of its correction: pits and bumps at noise 0.1-1 times
-    # Sq (tests/texture/test_noise_bias.py).
+    # Sq (tests/texture/test_noise.py).
     u_extrapolation: float = 0.10
     profile: ProfileSettings = field(default_factory=ProfileSettings)
     direction: DirectionSettings = field(default_factory=DirectionSettings)

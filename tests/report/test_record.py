@@ -46,6 +46,12 @@ def test_used_and_refused_photos_are_told_apart() -> None:
     assert stored.photos[0].card.light_gradient == pytest.approx(0.12)
 
 
+def test_a_file_that_is_no_photo_does_not_make_a_rendered_capture_mixed() -> None:
+    photo, broken = fake_photo("spot/a.jpg"), fake_photo("spot/notes.jpg", make="")
+    stored = assessed_record(fake_head((photo, broken)), fake_result((photo,)))
+    assert stored.origin == "rendered"
+
+
 def test_every_result_says_that_it_is_a_suggestion_from_a_prior() -> None:
     stored = record()
     assert stored.suggestion is not None

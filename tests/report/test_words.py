@@ -89,4 +89,6 @@ def test_an_abstention_says_why_and_names_no_best_grade() -> None:
 def test_no_lay_is_no_direction() -> None:
     result = fake_result()
     texture = replace(result.texture, direction=replace(result.texture.direction, lay_deg=None, u_deg=None))
-    assert direction_words(assessed_record(fake_head(), replace(result, texture=texture))) == "no direction"
+    assert (
+        direction_words(assessed_record(fake_head(), replace(result, texture=texture))) == "has no direction"
+    )

@@ -84,8 +84,8 @@ def test_heights_scale_and_shape_does_not() -> None:
     rng = np.random.default_rng(3)
     surface = dimples(rng, 0.1, 300, -1)
     one, two = (surface + noise(rng, 0.02) for _ in range(2))
-    base = measure_texture(height_map((one + two) / 2, (one, two)), settings=BARE)
-    tall = measure_texture(height_map(3 * (one + two) / 2, (3 * one, 3 * two)), settings=BARE)
+    base = measure_texture(height_map((one + two) / 2, (one, two)), (MAIN,), BARE)
+    tall = measure_texture(height_map(3 * (one + two) / 2, (3 * one, 3 * two)), (MAIN,), BARE)
     for name in ("Sa", "Sq", "Sz", "MPD", "Sdq"):
         assert value(tall, name) == pytest.approx(3 * value(base, name), rel=1e-4), name
     for name in ("Ssk", "Sku", "Str"):
@@ -96,14 +96,14 @@ def test_plane_and_offset_do_not_matter() -> None:
     surface = fractal(np.random.default_rng(4), 0.1, (540, 500))
     rows, cols = np.mgrid[:540, :500]
     tilted = surface + 5.0 + 0.004 * rows - 0.002 * cols
-    base, moved = exact_texture(surface, PX_PER_MM), exact_texture(tilted, PX_PER_MM)
+    base, moved = (exact_texture(z, PX_PER_MM, (MAIN,)) for z in (surface, tilted))
     for q in base.quantities:
         assert value(moved, q.name, q.band) == pytest.approx(q.value, rel=2e-3, abs=2e-4), q.name
 
 
 def test_turning_the_map_keeps_the_numbers() -> None:
     surface = fractal(np.random.default_rng(5), 0.1, (540, 500))
-    base, turned = exact_texture(surface, PX_PER_MM), exact_texture(surface.T, PX_PER_MM)
+    base, turned = (exact_texture(z, PX_PER_MM, (MAIN,)) for z in (surface, surface.T))
     for q in base.quantities:
         assert value(turned, q.name, q.band) == pytest.approx(q.value, rel=0.01, abs=0.002), q.name
 
@@ -117,12 +117,23 @@ def test_missing_tenth_stays_within_the_interval(kind: str) -> None:
     score = filters.low_pass(field, STEP_MM, 8.0) if kind == "blobs" else field
     valid = score < np.quantile(score, 0.9)
     broken = np.where(valid, surface, np.nan)
-    texture = measure_texture(height_map(broken, (broken, broken), valid=valid), settings=BARE)
+    texture = measure_texture(height_map(broken, (broken, broken), valid=valid), (MAIN,), BARE)
     assert texture.valid_fraction == pytest.approx(0.9, abs=0.01)
     for name in ("Sq", "Sa", "Sdq", "MPD"):
         found = texture.get(name, MAIN if name != "MPD" else None)
         assert found is not None
         assert found.low90 <= value(truth, name) <= found.high90, name
+
+
+def test_filled_gaps_do_not_count_as_flat_ground() -> None:
+    # A third of the area in one gap holds a smooth filling: counted in, it would take a sixth off Sq.
+    surface = fractal(np.random.default_rng(15), 0.1)
+    valid = np.ones(surface.shape, dtype=bool)
+    valid[100:420, 80:400] = False
+    texture = measure_texture(height_map(surface, (surface, surface), valid=valid), (MAIN,), BARE)
+    plain = filters.band_pass(filters.remove_plane(surface), STEP_MM, MAIN)[valid].astype(float)
+    for name, expected in (("Sq", areal.sq(plain)), ("Sa", areal.sa(plain))):
+        assert value(texture, name) == pytest.approx(expected, rel=0.04), name
 
 
 def test_too_little_ground_is_refused() -> None:
@@ -139,8 +150,8 @@ def test_transfer_is_divided_out_and_its_uncertainty_carried() -> None:
     truth = exact_texture(surface, PX_PER_MM)
     blur = blurred(1.5, u=0.05)
     seen = through(blur, surface)
-    texture = measure_texture(height_map(seen, (seen, seen), transfer=blur), settings=BARE)
-    raw = measure_texture(height_map(seen, (seen, seen)), settings=BARE)
+    texture = measure_texture(height_map(seen, (seen, seen), transfer=blur), (MAIN,), BARE)
+    raw = measure_texture(height_map(seen, (seen, seen)), (MAIN,), BARE)
     for name in ("Sq", "Sa", "MPD", "Sdq"):
         assert value(texture, name) == pytest.approx(value(truth, name), rel=0.01), name
         assert value(raw, name) < value(truth, name)
@@ -171,8 +182,8 @@ def test_band_that_is_mostly_unseen_is_not_reported() -> None:
 
 def test_map_without_halves_says_so_and_is_wider() -> None:
     surface = fractal(np.random.default_rng(10), 0.05)
-    split = measure_texture(height_map(surface, (surface, surface)))
-    single = measure_texture(height_map(surface))
+    split = measure_texture(height_map(surface, (surface, surface)), (MAIN,))
+    single = measure_texture(height_map(surface), (MAIN,))
     whole, alone = split.get("Sq"), single.get("Sq")
     assert whole is not None and alone is not None
     assert "not split, noise not removed" in alone.method
@@ -182,7 +193,7 @@ def test_map_without_halves_says_so_and_is_wider() -> None:
 
 def test_scale_uncertainty_widens_every_height() -> None:
     surface = fractal(np.random.default_rng(11), 0.1)
-    texture = measure_texture(height_map(surface, (surface, surface), u_scale=0.02), settings=BARE)
+    texture = measure_texture(height_map(surface, (surface, surface), u_scale=0.02), (MAIN,), BARE)
     for name in ("Sq", "Sa", "Sz", "MPD"):
         found = texture.get(name)
         assert found is not None and found.u == pytest.approx(0.02 * found.value, rel=0.02), name
@@ -197,13 +208,14 @@ def test_small_map_has_no_profile_depth() -> None:
 
 def test_flags_are_known_and_raised() -> None:
     rng = np.random.default_rng(13)
-    flat = measure_texture(noisy_map(rng, np.zeros((540, 540)), 0.005))
+    flat = measure_texture(noisy_map(rng, np.zeros((540, 540)), 0.005), (MAIN,))
     assert flat.flags == ("at-most",)
-    rough = measure_texture(noisy_map(rng, fractal(rng, 0.1), 0.06))
+    rough = measure_texture(noisy_map(rng, fractal(rng, 0.1), 0.06), (MAIN,))
     assert rough.flags == ("halves-differ",)
     valid = rng.random((540, 540)) < 0.8
     surface = fractal(rng, 0.1)
-    assert measure_texture(height_map(surface, (surface, surface), valid=valid)).flags == ("few-valid",)
+    gaps = height_map(surface, (surface, surface), valid=valid)
+    assert measure_texture(gaps, (MAIN,)).flags == ("few-valid",)
     assert {"at-most", "halves-differ", "few-valid"} <= set(FLAGS)
 
 
@@ -211,5 +223,5 @@ def test_same_capture_gives_the_same_numbers_and_is_left_alone() -> None:
     rng = np.random.default_rng(14)
     heights = noisy_map(rng, fractal(rng, 0.05), 0.02, transfer=perfect(0.01))
     before = heights.height_mm.copy()
-    assert measure_texture(heights) == measure_texture(heights)
+    assert measure_texture(heights, (MAIN,)) == measure_texture(heights, (MAIN,))
     assert np.array_equal(heights.height_mm, before)

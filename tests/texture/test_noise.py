@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import binom
@@ -31,10 +33,10 @@ def test_sq_is_unbiased_below_the_noise() -> None:
     rng = np.random.default_rng(0)
     surface = fractal(rng, 0.03)
     true = exact_texture(surface, PX_PER_MM, (MAIN,)).quantities[0].value
-    for share, allowed in ((1.0, 0.04), (2.0, 0.08)):
+    for share, allowed in ((1.0, 0.05), (2.0, 0.08)):
         found = [
             measure_texture(noisy_map(rng, surface, share * true), (MAIN,), BARE).quantities[0]
-            for _ in range(6)
+            for _ in range(4)
         ]
         assert np.mean([q.value for q in found]) == pytest.approx(true, rel=allowed)
 
@@ -46,15 +48,8 @@ def test_stated_scatter_of_the_covariance_is_the_seen_one() -> None:
     weights = filters.band_weights(surface, MAIN) ** 2
     values, stated = [], []
     for _ in range(60):
-        one, two = (
-            filters.Spectrum(
-                surface.coefficients
-                + filters.spectrum(noise(rng, 0.05, shape), STEP_MM).cut(1.3).coefficients,
-                surface.shape,
-                surface.spacing_mm,
-            )
-            for _ in range(2)
-        )
+        extra = [filters.spectrum(noise(rng, 0.05, shape), STEP_MM).cut(1.3) for _ in range(2)]
+        one, two = (replace(surface, coefficients=surface.coefficients + n.coefficients) for n in extra)
         found = power(gather(surface, (one, two), perfect()), weights)
         values.append(found.value)
         stated.append(found.u_noise)
@@ -176,7 +171,7 @@ def coverage_case(rng: np.random.Generator, n: int) -> list[tuple[Quantity, floa
     return [(q, true.value) for q, true in pairs if true is not None]
 
 
-@pytest.mark.parametrize("count", [24, pytest.param(300, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [15, pytest.param(300, marks=pytest.mark.slow)])
 def test_ninety_percent_intervals_hold_the_truth(count: int) -> None:
     rng = np.random.default_rng(7)
     hits: dict[str, list[bool]] = {}
