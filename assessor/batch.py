@@ -117,9 +117,9 @@ def run_capture(task: CaptureTask) -> CaptureOutcome:
 
 
 def failed_capture(task: CaptureTask, error: BaseException) -> CaptureOutcome:
-    """Outcome of a capture whose worker died; nothing is written, so the next run tries again."""
+    """Outcome of a capture whose worker died or could not hand over; the next run tries again."""
     head = replace(task.head, assessed_at_utc=datetime.now(UTC).isoformat(timespec="seconds"))
-    return CaptureOutcome(failed_record(head, worker_sentence()), trace=repr(error))
+    return CaptureOutcome(failed_record(head, internal_sentence(error)), trace=_trace(error))
 
 
 def run_truth(task: TruthTask) -> TruthOutcome:
@@ -143,7 +143,7 @@ def run_truth(task: TruthTask) -> TruthOutcome:
 
 def failed_truth(task: TruthTask, error: BaseException) -> TruthOutcome:
     """Outcome of a capture whose worker died."""
-    return _all_refused(task, INTERNAL, 0.0, sentence=worker_sentence(), trace=repr(error))
+    return _all_refused(task, INTERNAL, 0.0, sentence=internal_sentence(error), trace=_trace(error))
 
 
 def read_serial(task: tuple[Path, Settings]) -> int | None:
@@ -174,7 +174,9 @@ def run_all(
         for future in as_completed(futures):
             try:
                 outcome = future.result()
-            except BrokenExecutor as error:
+            except AssessorError:
+                raise
+            except Exception as error:  # a dead worker, or trouble in writing that is nobody's request
                 outcome = failed(futures[future], error)
             yield futures[future], outcome
     finally:
@@ -196,15 +198,16 @@ class SerialExecutor(Executor):
 
 
 def internal_sentence(error: BaseException) -> str:
-    """One sentence for our own error."""
+    """One sentence for our own error or for a worker process that died."""
+    if isinstance(error, BrokenExecutor):
+        return "internal error (a worker process died, perhaps out of memory); run again with --workers 1"
     first = (str(error).splitlines() or [""])[0][:120]
     what = f"{type(error).__name__}: {first}" if first else type(error).__name__
     return f"internal error ({what}), please report it with errors.log"
 
 
-def worker_sentence() -> str:
-    """One sentence for a worker process that died."""
-    return "internal error (a worker process died, perhaps out of memory); run again with --workers 1"
+def _trace(error: BaseException) -> str:
+    return "".join(traceback.format_exception(error))
 
 
 def _assess(job: Job) -> CaptureResult:

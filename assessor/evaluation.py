@@ -2,7 +2,8 @@
 
 Format (design section 8): one truth row per capture and quantity; one scored row per truth row, with all of
 its columns plus estimate, low90, high90, bound, refused and seconds; a summary by kind, quantity, process and
-split. Groups whose process is "all" pool every process of that kind, quantity and split.
+split, and by band too, since numbers of different bands must not be pooled. Groups whose process is "all" pool
+every process.
 
 Errors: relative, (estimate - truth) / truth, for quantities in mm (`error_unit` "relative"); plain difference
 for those without a unit and for grades; the shorter way round the half circle for `direction_deg` ("deg").
@@ -25,6 +26,7 @@ from assessor.values import Band, CaptureResult
 NOT_MEASURED = "not-measured"
 ABSTAINED = "abstained"
 ALL = "all"
+_Key = tuple[str, str, str, str, float | None, float | None]
 ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
 _PURE = {"", "1", "-", "none"}
 # These bring a band of their own, so asking for one would only cost time.
@@ -86,6 +88,8 @@ class SummaryRow:
     quantity: str
     process: str
     split: str
+    band_short_mm: float | None
+    band_long_mm: float | None
     n: int
     n_rendered: int
     error_unit: ErrorUnit
@@ -125,15 +129,14 @@ def read_estimate(result: CaptureResult, truth: TruthRow) -> Estimate:
 
 
 def summarise(rows: Sequence[ScoredRow]) -> tuple[SummaryRow, ...]:
-    """Scores by kind, quantity, process and split, then pooled over processes (process "all")."""
-    groups: dict[tuple[str, str, str, str], list[ScoredRow]] = {}
+    """Scores by kind, quantity, process, split and band, then pooled over processes (process "all")."""
+    groups: dict[_Key, list[ScoredRow]] = {}
     for row in rows:
         for process in (row.truth.process, ALL):
-            key = (row.truth.kind, row.truth.quantity, process, row.truth.split)
+            of = row.truth
+            key = (of.kind, of.quantity, process, of.split, of.band_short_mm, of.band_long_mm)
             groups.setdefault(key, []).append(row)
-    # One process only: the pooled group would say the same thing twice.
-    single = {key for key in groups if key[2] == ALL and len({row.truth.process for row in groups[key]}) == 1}
-    ordered = sorted((key for key in groups if key not in single), key=lambda key: (key[2] == ALL, key))
+    ordered = sorted(groups, key=lambda key: (key[2] == ALL, *key[:4], key[4] or 0.0, key[5] or 0.0))
     return tuple(_summary(key, groups[key]) for key in ordered)
 
 
@@ -176,7 +179,7 @@ def covered(row: ScoredRow) -> bool | None:
     return said.low90 <= value <= said.high90
 
 
-def _summary(key: tuple[str, str, str, str], rows: Sequence[ScoredRow]) -> SummaryRow:
+def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
     errors = np.array([error for row in rows if (error := error_of(row)) is not None])
     claims = [claim for row in rows if (claim := covered(row)) is not None]
     n = len(rows)

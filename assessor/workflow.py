@@ -51,6 +51,7 @@ from assessor.store.files import (
     RECORD,
     append_text,
     check_writable,
+    clean_text,
     find_photos,
     read_photo_bytes,
     shown_name,
@@ -151,7 +152,10 @@ def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
     paths = find_photos(request.inputs, leave_out=request.out)
     check_writable(request.out)
     files = {str(path): _source_file(path, settings) for path in paths}
-    groups = _group(files, settings, executor)
+    groups = tuple(
+        replace(group, name=clean_text(group.name), why=clean_text(group.why))
+        for group in _group(files, settings, executor)
+    )
     bands = tuple(dict.fromkeys((*MAIN_BANDS, *scale.bands)))
     tasks, standing = [], []
     for group in groups:

@@ -33,7 +33,7 @@ def scored(row: TruthRow, estimate: float, half: float = 0.01) -> ScoredRow:
 
 def test_bias_and_scatter_by_hand() -> None:
     rows = [scored(truth(value=0.2), 0.21), scored(truth(value=0.4), 0.40), scored(truth(value=0.1), 0.11)]
-    (row,) = summarise(rows)
+    row, _ = summarise(rows)
     assert row.error_unit == "relative"
     assert row.bias == pytest.approx((0.05 + 0.0 + 0.1) / 3)
     assert row.scatter == pytest.approx(0.05)  # of 0.05, 0, 0.1 about 0.05, over n - 1
@@ -55,21 +55,31 @@ def test_an_upper_bound_is_covered_when_the_truth_lies_under_it_and_has_no_error
     bound = Estimate(0.012, None, 0.012, "upper")
     assert covered(ScoredRow(truth(value=0.012), bound, 1.0)) is True
     assert covered(ScoredRow(truth(value=0.013), bound, 1.0)) is False
-    (row,) = summarise([ScoredRow(truth(value=0.01), bound, 1.0)])
+    row, _ = summarise([ScoredRow(truth(value=0.01), bound, 1.0)])
     assert (row.bias, row.coverage, row.upper_share) == (None, 1.0, 1.0)
 
 
 def test_refused_rows_count_only_as_refused() -> None:
     rows = [scored(truth(), 0.2), ScoredRow(truth(), Estimate(refused="too-few-photos"), 1.0)]
-    (row,) = summarise(rows)
+    row, _ = summarise(rows)
     assert (row.n, row.refused_share, row.coverage, row.bias) == (2, 0.5, 1.0, 0.0)
     assert row.scatter is None
 
 
-def test_groups_and_the_pooled_group() -> None:
+def test_groups_and_the_pooled_groups() -> None:
     rows = [scored(truth(), 0.2), scored(truth(process="blasted"), 0.22), scored(truth("MPD", 0.5), 0.5)]
     groups = [(row.quantity, row.process, row.n) for row in summarise(rows)]
-    assert groups == [("MPD", "ground", 1), ("Sq", "blasted", 1), ("Sq", "ground", 1), ("Sq", "all", 2)]
+    assert groups == [
+        ("MPD", "ground", 1), ("Sq", "blasted", 1), ("Sq", "ground", 1), ("MPD", "all", 1), ("Sq", "all", 2),
+    ]  # fmt: skip
+
+
+def test_bands_are_never_pooled() -> None:
+    rows = [scored(truth(), 0.2), scored(truth(band_short_mm=0.8), 0.3)]
+    pooled = [row for row in summarise(rows) if row.process == "all"]
+    assert [(row.band_short_mm, row.n, row.bias) for row in pooled] == [
+        (0.8, 1, pytest.approx(0.5)), (2.5, 1, 0.0),
+    ]  # fmt: skip
 
 
 def test_numbers_without_unit_and_grades_are_differences() -> None:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import sys
 from collections.abc import Callable
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
 from pathlib import Path
@@ -196,6 +198,33 @@ def test_a_dead_worker_pool_ends_in_records_not_in_a_crash(floors: Path, pipelin
     assert [record.status for record in result.records] == ["failed", "failed"]
     assert "run again with --workers 1" in (result.records[0].failure or "")
     assert run(floors).all_assessed
+
+
+def test_trouble_in_writing_a_result_is_that_captures_own(
+    floors: Path, pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def page(record: CaptureRecord, picture: bytes | None) -> str:
+        if record.capture == "north":
+            raise ValueError("no page")
+        return "page"
+
+    monkeypatch.setattr(batch, "capture_page", page)
+    result = run(floors)
+    assert [record.status for record in result.records] == ["failed", "assessed"]
+    assert "ValueError: no page" in (result.records[0].failure or "")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="other systems refuse such names")
+def test_names_that_are_no_text_do_no_harm(floors: Path, pipeline: Pipeline) -> None:
+    odd = Path(os.fsdecode(os.fsencode(floors) + b"/\xff"))
+    write_photo(floors / "plain.jpg", 1)
+    odd.mkdir()
+    (floors / "plain.jpg").rename(odd / os.fsdecode(b"\xfe.jpg"))
+    result = run(floors)
+    assert result.all_assessed
+    names = [(record.capture, record.photos[0].file) for record in result.records]
+    assert ("\\udcff", "\\udcff/\\udcfe.jpg") in names
+    assert run(floors).n_new == 0
 
 
 def test_captures_run_side_by_side_with_the_same_result(floors: Path, pipeline: Pipeline) -> None:

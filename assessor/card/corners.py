@@ -42,6 +42,7 @@ class CornerSettings:
     min_profiles: int = 9
     min_span: float = 0.45  # of the side that the kept profiles must cover
     floor_px: float = 0.02  # residual scale below which all profiles count in full
+    sd_factor: float = 1.3  # levels shared along a side err together, which the line's scatter does not show
     rounds: int = 8
 
 
@@ -59,8 +60,9 @@ class CornerFit:
 
     corners_px (M, 4, 2) and corner_sd_px (M, 4), per coordinate; usable (M,) False where a side could not be fitted
     (values are then the start values); edge_width_px (M, 2): 10-90 % width across the horizontal and across the
-    upright sides as printed, NaN if unknown; across_px (M, 2): the marker's size across the same sides; white, black (M, 4, N): linear levels of the profiles, 0..1, NaN where cut
-    by the frame; kept (M, 4, N): profiles that carry the line.
+    upright sides as printed, NaN if unknown; across_px (M, 2): the marker's size across the same sides;
+    white, black (M, 4, N): linear levels at the edge, 0..1, NaN where cut by the frame; kept (M, 4, N): profiles that
+    carry the line.
     """
 
     corners_px: FloatArray
@@ -103,7 +105,7 @@ def fit_corners(
     kept = weight > 0.1
     good = lines.side_counts(kept)
     corners, sd = lines.intersect(intercept, slope, end_variance)
-    usable = good.all(1) & np.isfinite(corners).all((1, 2))
+    usable = np.asarray(good.all(1) & np.isfinite(corners).all((1, 2)))
     width = lines.edge_width(level, intercept, slope, kept & good[:, :, None])
     return CornerFit(
         corners_px=np.where(usable[:, None, None], corners, lines.start),
@@ -162,7 +164,9 @@ class _Lines:
         column = np.where(upright[..., None, None], pixel, line[..., None]).astype(np.int64)
         row = np.where(upright[..., None, None], line[..., None], pixel).astype(np.int64)
         inside = (column >= 0) & (row >= 0) & (column < width) & (row < height)
-        light = linear_of_byte()[grey_u8[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]]
+        light: FloatArray = linear_of_byte()[
+            grey_u8[np.clip(row, 0, height - 1), np.clip(column, 0, width - 1)]
+        ]
         light[~inside | (self.offset > self.outer.astype(np.float32)[..., None, None])] = np.nan
         return light
 
@@ -222,9 +226,9 @@ class _Lines:
         t = np.where(seen, crossing, 0.0)
         first, second = _median_where(crossing[..., :half]), _median_where(crossing[..., half:])
         apart = np.abs(self.s[..., half:].mean(-1) - self.s[..., :half].mean(-1))
-        slope = np.nan_to_num((second - first) / np.maximum(apart, 0.05))
-        intercept = np.nan_to_num((first + second) / 2)
-        weight = seen.astype(float)
+        slope: FloatArray = np.nan_to_num((second - first) / np.maximum(apart, 0.05))
+        intercept: FloatArray = np.nan_to_num((first + second) / 2)
+        weight: FloatArray = seen.astype(float)
         for _ in range(self.settings.rounds):
             residual = np.where(seen, t - intercept[..., None] - slope[..., None] * self.s, np.nan)
             scale = np.maximum(
@@ -261,7 +265,7 @@ class _Lines:
             run = ((point - before_point) * normal).sum(-1) / sine
             corners = before_point + run[..., None] * before_way
             both = end_variance[..., 0] + np.roll(end_variance[..., 1], 1, axis=1)
-            sd = np.sqrt(both / 2) / np.abs(sine)
+            sd = self.settings.sd_factor * np.sqrt(both / 2) / np.abs(sine)
         return corners, sd
 
     def edge_width(
@@ -276,14 +280,14 @@ class _Lines:
         n_side, n_bin = level.shape[0] * 4, 2 * half + 1
         index = np.arange(n_side).reshape(level.shape[0], 4)[..., None, None] * n_bin + bins
         count, place, height = (
-            np.bincount(index[use], weights=w, minlength=n_side * n_bin).reshape(n_side, n_bin)
-            for w in (None, at[use], level[use])
+            np.bincount(index[use], weights=w, minlength=n_side * n_bin).reshape(n_side, n_bin).astype(float)
+            for w in (np.ones(int(use.sum())), at[use], level[use])
         )
         widths = _width_of(place, height, count).reshape(-1, 2, 2)
         return np.asarray(_median_where(np.swapaxes(widths, 1, 2)))
 
 
-def _width_of(place: FloatArray, height: FloatArray, count: NDArray[np.int_]) -> FloatArray:
+def _width_of(place: FloatArray, height: FloatArray, count: FloatArray) -> FloatArray:
     """10-90 % widths in px of averaged edges (n, bins), given sums over each bin; NaN where not covered."""
     n, bins = count.shape
     seen = count > 0

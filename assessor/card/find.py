@@ -1,8 +1,8 @@
 """Find the card in a photo and measure its marker corners.
 
-1. OpenCV's detector (Garrido-Jurado et al. 2014) reads markers on a reduced picture, finer only when needed.
-2. A robust homography from the card's fixed markers says where every marker must lie; markers that do not agree are dropped,
-   and several that agree among themselves are a second card.
+1. OpenCV's detector reads the fixed markers on a reduced picture, on a finer one only when needed (`card.detect`).
+2. A robust homography from them says where every marker must lie; detections that do not agree are dropped, and
+   several that agree among themselves are a second card.
 3. All places are read through that homography (`card.reading`), which also finds markers that shadows or blur hid from
    the detector and the serial, whose markers stand twice on the card.
 4. Corners by line fits (`card.corners`), twice: the second time from the corners and lens bend of the first.
@@ -21,7 +21,8 @@ from numpy.typing import NDArray
 
 from assessor.card.bundle import exif_focal_px
 from assessor.card.corners import CornerFit, CornerSettings, fit_corners, sharpened
-from assessor.card.layout import DESIGN, DICTIONARY, CardLayout, card_layout
+from assessor.card.detect import Detection, Pyramid, agreeing, detect_markers, divisors, pairs_of
+from assessor.card.layout import DESIGN, CardLayout, card_layout
 from assessor.card.linear import grey_bytes
 from assessor.card.paper import PaperSettings, burnt_share, outline_mm, read_paper
 from assessor.card.plane import (
@@ -31,7 +32,6 @@ from assessor.card.plane import (
     fit_homography,
     fit_plane,
     px_per_mm_at,
-    ransac_homography,
     tilt_and_distance,
 )
 from assessor.card.reading import Reading, cell_centres_mm, read_markers
@@ -71,40 +71,28 @@ def find_card(photo: Photo, settings: FindSettings | None = None) -> CardSightin
     Raises CardNotFound, SeveralCards, CardMirrored or CardOnScreen, each with the photo's name.
     """
     settings = settings or FindSettings()
-    pyramid = _Pyramid(grey_bytes(photo.rgb_u8))
-    state = _State()
-    for turn, divisor in enumerate(_divisors(photo.size_px, settings.long_sides_px)):
-        first = _first_plane(_detect(pyramid.level(divisor), divisor, thorough=turn > 0), photo, settings)
+    pyramid = Pyramid(grey_bytes(photo.rgb_u8))
+    best, most = _State(), 0
+    for turn, divisor in enumerate(divisors(photo.size_px, settings.long_sides_px)):
+        found = detect_markers(pyramid.level(divisor), divisor, thorough=turn > 0)
+        most = max(most, len(found))
+        first = _first_plane(found, photo, settings)
         if first is None:
             continue
-        state = max(state, _measure(pyramid, first, settings), key=lambda s: len(s.places))
-        if _enough(state, settings) is None:
-            return _sighting(photo, state, settings)
-    if not state.places.size and _reads_mirrored(pyramid, photo, settings):
+        best = max(best, _measure(pyramid, first, settings), key=lambda state: len(state.places))
+        if (
+            best.places.size >= settings.min_markers
+            and _window_share(best.places) >= settings.min_window_share
+        ):
+            return _sighting(photo, best, settings)
+    if not best.places.size and _reads_mirrored(pyramid, photo, settings):
         raise CardMirrored("the card reads only in the mirror image", file=photo.name)
-    raise CardNotFound(_enough(state, settings) or "no marker of the card was read", file=photo.name)
+    raise _not_found(photo, best.places, max(most, best.places.size), settings)
 
 
 def focal_guess_px(photo: Photo) -> float:
     """Focal length in pixels from EXIF, or that of a phone's main camera (69 degrees along the long side)."""
     return exif_focal_px(photo.exif, photo.size_px) or float(FOCAL_OVER_LONG_SIDE * max(photo.size_px))
-
-
-class _Pyramid:
-    """The grey photo at whole divisors of its size, each made once."""
-
-    def __init__(self, grey_u8: NDArray[np.uint8]) -> None:
-        self.full = grey_u8
-        self._levels: dict[int, NDArray[np.uint8]] = {1: grey_u8}
-
-    def level(self, divisor: int) -> NDArray[np.uint8]:
-        """Averages of divisor x divisor pixels; the remainder at right and bottom is cut off."""
-        if divisor not in self._levels:
-            rows, columns = (n // divisor for n in self.full.shape)
-            whole = self.full[: rows * divisor, : columns * divisor]
-            reduced = cv2.resize(whole, (columns, rows), interpolation=cv2.INTER_AREA)
-            self._levels[divisor] = np.asarray(reduced, dtype=np.uint8)
-        return self._levels[divisor]
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,89 +105,23 @@ class _State:
     plane: CardPlane | None = None
 
 
-@dataclass(frozen=True, eq=False)
-class _Detection:
-    id: int
-    corners_px: FloatArray
-
-
-def _divisors(size_px: tuple[int, int], long_sides_px: tuple[int, ...]) -> list[int]:
-    """Whole divisors that bring the long side under each limit, coarse first, without repeats."""
-    return list(dict.fromkeys(max(1, -(-max(size_px) // limit)) for limit in long_sides_px))
-
-
-@cache
-def _dictionary() -> cv2.aruco.Dictionary:
-    """The fixed markers only (ids 0-35): looking a candidate up among all 587 takes four times as long."""
-    whole = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, DICTIONARY))
-    n = max(card_layout(0).fixed_markers()) + 1
-    return cv2.aruco.Dictionary(
-        np.ascontiguousarray(whole.bytesList[:n]), whole.markerSize, whole.maxCorrectionBits
-    )
-
-
-def _detect(image_u8: NDArray[np.uint8], divisor: int, *, thorough: bool) -> list[_Detection]:
-    """Fixed markers of the card in one level, corners in full-size pixels."""
-    parameters = cv2.aruco.DetectorParameters()
-    # Small threshold windows see past hard shadow edges, large ones hold in blur.
-    parameters.adaptiveThreshWinSizeMin = 5 if thorough else 7
-    parameters.adaptiveThreshWinSizeMax = 41 if thorough else 19
-    parameters.adaptiveThreshWinSizeStep = 12
-    parameters.adaptiveThreshConstant = 4 if thorough else 7
-    parameters.minMarkerPerimeterRate = 0.03 if thorough else 0.05
-    parameters.maxMarkerPerimeterRate = 2.0
-    quads, ids, _ = cv2.aruco.ArucoDetector(_dictionary(), parameters).detectMarkers(image_u8)
-    if ids is None:
-        return []
-    fixed = card_layout(0).fixed_markers()
-    return [
-        _Detection(int(i), (np.asarray(quad, dtype=float).reshape(4, 2) + 0.5) * divisor - 0.5)
-        for i, quad in zip(np.asarray(ids).ravel(), quads, strict=True)
-        if int(i) in fixed
-    ]
-
-
-def _first_plane(found: list[_Detection], photo: Photo, settings: FindSettings) -> CardPlane | None:
+def _first_plane(found: list[Detection], photo: Photo, settings: FindSettings) -> CardPlane | None:
     """The plane that most detections agree on, or None; SeveralCards if the rest agree on another."""
-    inliers = _agreeing(found, settings)
+    inliers = agreeing(found, settings.tolerance * CARD_MM)
     if sum(inliers) < settings.first_markers:
         return None
     rest = [d for d, ok in zip(found, inliers, strict=True) if not ok]
-    others = sum(_agreeing(rest, settings))
+    others = sum(agreeing(rest, settings.tolerance * CARD_MM))
     if others >= settings.second_card_markers:
         raise SeveralCards(
             f"{others} markers of a second card are in the photo beside the {sum(inliers)} of the first, 0 are allowed",
             file=photo.name,
         )
-    points, pixels = _pairs([d for d, ok in zip(found, inliers, strict=True) if ok])
+    points, pixels = pairs_of([d for d, ok in zip(found, inliers, strict=True) if ok])
     return fit_plane(points, pixels, photo.size_px, scale_px=max(2.0, max(photo.size_px) / 1000))
 
 
-def _agreeing(found: list[_Detection], settings: FindSettings) -> list[bool]:
-    """Which detections fit one homography of the card."""
-    if not found:
-        return []
-    points, pixels = _pairs(found)
-    limit_mm = settings.tolerance * CARD_MM
-    _, agrees = ransac_homography(pixels, points, limit_mm)
-    for _ in range(3):
-        four = agrees.reshape(-1, 4).all(1)
-        if four.sum() < 2:
-            break
-        # The sample that won may come from one side of the card: fit all that agree, and ask everyone again.
-        use = np.repeat(four, 4)
-        mm_from_px = fit_homography(pixels[use], points[use])
-        agrees = np.linalg.norm(apply_homography(mm_from_px, pixels) - points, axis=1) < limit_mm
-    return [bool(four.all()) for four in agrees.reshape(-1, 4)]
-
-
-def _pairs(found: list[_Detection]) -> tuple[FloatArray, FloatArray]:
-    fixed = card_layout(0).fixed_markers()
-    points = np.concatenate([fixed[d.id].corners_mm() for d in found])
-    return points, np.concatenate([d.corners_px for d in found])
-
-
-def _measure(pyramid: _Pyramid, plane: CardPlane, settings: FindSettings) -> _State:
+def _measure(pyramid: Pyramid, plane: CardPlane, settings: FindSettings) -> _State:
     """Read every place through the plane and fit corners, until no more markers come in."""
     state = _State(plane=plane)
     for turn in range(4):
@@ -262,7 +184,7 @@ def _corners_mm(places: NDArray[np.int_]) -> FloatArray:
     return np.asarray(_all_corners_mm()[places])
 
 
-def _read(pyramid: _Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
+def _read(pyramid: Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
     """Read all places on the coarsest level whose cells are large enough."""
     centres = trend.project(cell_centres_mm())
     cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 4:6, 4], axis=1)[:, 0], axis=-1)))
@@ -329,19 +251,20 @@ def _only(fit: CornerFit, keep: BoolArray) -> CornerFit:
     return CornerFit(**{name: getattr(fit, name)[keep] for name in CornerFit.__dataclass_fields__})
 
 
-def _enough(state: _State, settings: FindSettings) -> str | None:
-    """None if the markers suffice, else what was found and what is needed."""
-    n, total = state.places.size, len(card_layout(0).markers)
-    if n < settings.min_markers:
-        some = "no marker" if n == 0 else f"only {n}"
-        return f"{some} of the card's {total} markers could be read and at least {settings.min_markers} are needed"
-    share = _window_share(state.places)
-    if share < settings.min_window_share:
-        return (
-            f"the {n} markers that could be read enclose {share:.0%} of the window "
-            f"and at least {settings.min_window_share:.0%} is needed"
+def _not_found(photo: Photo, places: NDArray[np.int_], n: int, settings: FindSettings) -> CardNotFound:
+    """What was read and what is needed."""
+    total, needed = len(card_layout(0).markers), settings.min_markers
+    if places.size >= needed:
+        return CardNotFound(
+            f"the {places.size} markers that could be read enclose {_window_share(places):.0%} of the window, "
+            f"at least {settings.min_window_share:.0%} is needed",
+            file=photo.name,
         )
-    return None
+    some = "none" if n == 0 else f"only {n}"
+    return CardNotFound(
+        f"{some} of the card's {total} markers could be read, at least {needed} on three sides are needed",
+        file=photo.name,
+    )
 
 
 def _window_share(places: NDArray[np.int_]) -> float:
@@ -352,18 +275,19 @@ def _window_share(places: NDArray[np.int_]) -> float:
     return float(area / cv2.contourArea(window))
 
 
-def _reads_mirrored(pyramid: _Pyramid, photo: Photo, settings: FindSettings) -> bool:
+def _reads_mirrored(pyramid: Pyramid, photo: Photo, settings: FindSettings) -> bool:
     """True if the fixed markers agree on a plane in the flipped photo."""
-    for divisor in _divisors(photo.size_px, settings.long_sides_px[:2]):
+    for divisor in divisors(photo.size_px, settings.long_sides_px[:2]):
         flipped = np.ascontiguousarray(pyramid.level(divisor)[:, ::-1])
-        if sum(_agreeing(_detect(flipped, divisor, thorough=True), settings)) > settings.first_markers:
+        found = detect_markers(flipped, divisor, thorough=True)
+        if sum(agreeing(found, settings.tolerance * CARD_MM)) > settings.first_markers:
             return True
     return False
 
 
 def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighting:
     """Everything the card says about this photo."""
-    assert state.fit is not None
+    assert state.fit is not None and state.plane is not None
     fit, layout = state.fit, card_layout(state.serial or 0)
     corners_mm = _corners_mm(state.places)
     px_from_mm = fit_homography(corners_mm.reshape(-1, 2), fit.corners_px.reshape(-1, 2))
@@ -375,7 +299,7 @@ def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighti
             file=photo.name,
         )
     sides_mm = np.linalg.norm(corners_mm[:, 1] - corners_mm[:, 0], axis=1)
-    tilt, _ = tilt_and_distance(px_from_mm, photo.size_px, focal_guess_px(photo))
+    tilt, _ = tilt_and_distance(state.plane.px_from_mm, photo.size_px, focal_guess_px(photo))
     width_mm = fit.edge_width_px / fit.across_px * sides_mm[:, None]
     return CardSighting(
         photo_name=photo.name,

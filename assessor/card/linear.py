@@ -10,7 +10,6 @@ Source: IEC 61966-2-1:1999, the sRGB transfer function; numbers from memory, ver
 from __future__ import annotations
 
 from functools import cache
-from typing import Any
 
 import cv2
 import numpy as np
@@ -22,7 +21,8 @@ from assessor.values import FloatArray, U8Array
 def linear_from_srgb(coded: FloatArray | float) -> FloatArray:
     """Decode sRGB values (0..1, any shape) to linear light (0..1)."""
     value = np.asarray(coded, dtype=float)
-    return np.where(value <= 0.04045, value / 12.92, ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4)
+    power: FloatArray = ((np.maximum(value, 0.04045) + 0.055) / 1.055) ** 2.4
+    return np.asarray(np.where(value <= 0.04045, value / 12.92, power))
 
 
 def srgb_from_linear(linear: FloatArray | float) -> FloatArray:
@@ -41,7 +41,7 @@ def bytes_from_linear(linear: FloatArray | float) -> U8Array:
 @cache
 def linear_of_byte() -> NDArray[np.float32]:
     """Return the (256,) float32 table of linear light for each sRGB byte (read-only)."""
-    table = linear_from_srgb(np.arange(256) / 255).astype(np.float32)
+    table: NDArray[np.float32] = linear_from_srgb(np.arange(256) / 255).astype(np.float32)
     table.flags.writeable = False
     return table
 
@@ -63,18 +63,6 @@ def linear_grey(rgb_u8: NDArray[np.uint8]) -> NDArray[np.float32]:
 
     The table is applied to luma bytes, which is exact for neutral pixels (paper, ink, concrete nearly) and four times
     faster than weighing three linear channels. For coloured pixels it is not linear luminance: a
-    saturated colour reads several times too dark. Marker edges and paper levels do not care; colour work uses `linear_rgb`.
+    saturated colour reads several times too dark. Marker edges and paper do not care; colour work uses `linear_rgb`.
     """
     return linear_rgb(grey_bytes(rgb_u8))
-
-
-def scaled_linear_grey(grey_u8: NDArray[np.uint8]) -> NDArray[np.uint16]:
-    """Return linear light of luma bytes as 0..65535, for places where memory and speed count (marker edges)."""
-    return np.asarray(cv2.LUT(grey_u8, _table_u16()), dtype=np.uint16)
-
-
-@cache
-def _table_u16() -> NDArray[Any]:
-    table = np.rint(linear_of_byte().astype(float) * 65535).astype(np.uint16)
-    table.flags.writeable = False
-    return table

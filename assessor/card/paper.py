@@ -55,7 +55,10 @@ def read_paper(
     light = linear_of_byte()[patches]  # (P, n, n, 3)
     grey = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
     flat = _without_plane(grey)
-    spread = flat.std(axis=(1, 2)) / np.maximum(grey.mean((1, 2)), 1e-4)
+    level = np.maximum(grey.mean((1, 2)), 1e-4)
+    byte = np.clip(np.rint(patches.mean((1, 2, 3))).astype(int), 1, 254)
+    rounding = (linear_of_byte()[byte + 1] - linear_of_byte()[byte - 1]) / 2 / np.sqrt(12)
+    spread = np.maximum(flat.std(axis=(1, 2)), rounding) / level
     colour = light[..., 0] - light[..., 2]
     hits = _has_line(flat, grey, settings) | _has_line(_without_plane(colour), grey, settings)
     # The quieter patches: shadow edges, wrinkles and dirt are not noise.

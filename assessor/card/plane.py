@@ -10,6 +10,7 @@ Source: homography by RANSAC (Fischler & Bolles 1981, in OpenCV), then Gauss-New
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -51,6 +52,7 @@ def ransac_homography(
     """
     if len(source) < 4:
         return None, np.zeros(len(source), bool)
+    matrix: Any  # None where no sample agrees, which OpenCV's own types leave out
     matrix, mask = cv2.findHomography(
         np.ascontiguousarray(source, dtype=float),
         np.ascontiguousarray(target, dtype=float),

@@ -60,7 +60,10 @@ class QualitySettings:
     flag_shadow_sides: int = 3
     tab_reach_mm: float = 35.0  # the card's own tabs cast short shadows here
     flag_light_ratio: float = 2.0
-    wet_range: tuple[float, float] = (0.5, 0.85)  # paper against the smooth light on dry paper (darker is shadow)
+    wet_range: tuple[float, float] = (
+        0.5,
+        0.85,
+    )  # paper against the smooth light on dry paper (darker is shadow)
     wet_ink: float = 1.2  # ink over what shade would leave of it
     max_veil: float = 0.3  # of the ink's light may be lens flare, which shade does not take
     max_wet_share: float = 0.25
@@ -86,7 +89,7 @@ def check_photo(
 ) -> tuple[str, ...]:
     """Check one photo; returns flags (codes of `flags.FLAGS`), the sighting's own first.
 
-    Raises TooFar, TooClose, TooOblique, TooBlurred, TooDark, Clipped, Glare or CardWet, with what was found and the limit.
+    Raises TooFar, TooClose, TooOblique, TooBlurred, TooDark, Clipped, Glare or CardWet: what was found, and the limit.
     """
     settings = settings or QualitySettings()
     light = _light_at_markers(photo, sighting, settings)
@@ -105,21 +108,22 @@ def check_photo(
 
 def _geometry(photo: Photo, sighting: CardSighting, settings: QualitySettings) -> list[str]:
     name = photo.name
+    if sighting.tilt_deg > settings.max_tilt_deg:
+        raise TooOblique(
+            f"the phone was tilted {sighting.tilt_deg:.0f} degrees, at most {settings.max_tilt_deg:.0f} can be used",
+            file=name,
+        )
     if sighting.px_per_mm < settings.min_px_per_mm:
         raise TooFar(
             f"the card has only {sighting.px_per_mm:.1f} pixels per mm where it is farthest, "
             f"at least {settings.min_px_per_mm:.1f} are needed",
             file=name,
         )
-    if sighting.tilt_deg > settings.max_tilt_deg:
-        raise TooOblique(
-            f"the phone was tilted {sighting.tilt_deg:.0f} degrees, at most {settings.max_tilt_deg:.0f} can be used",
-            file=name,
-        )
     _, distance = tilt_and_distance(sighting.px_from_mm, sighting.size_px, focal_guess_px(photo))
     if distance < settings.min_distance_mm:
         raise TooClose(
-            f"the phone was about {distance:.0f} mm from the card, at least {settings.min_distance_mm:.0f} mm are needed",
+            f"the phone was about {distance:.0f} mm from the card, "
+            f"at least {settings.min_distance_mm:.0f} mm are needed",
             file=name,
         )
     _check_frame(sighting, settings)
@@ -210,7 +214,7 @@ def _sample(photo: Photo, points_px: FloatArray) -> FloatArray:
     width, height = photo.size_px
     column = np.clip(np.rint(points_px[..., 0]), 0, width - 1).astype(int)
     row = np.clip(np.rint(points_px[..., 1]), 0, height - 1).astype(int)
-    return photo.rgb_u8[row, column]
+    return np.asarray(photo.rgb_u8[row, column])
 
 
 def _exposure(photo: Photo, sighting: CardSighting, light: _Light, settings: QualitySettings) -> list[str]:
@@ -252,7 +256,7 @@ def _glare(sighting: CardSighting, light: _Light, settings: QualitySettings) -> 
     share = float(((light.ink - usual * light.white) > settings.glare_lift * bright).mean())
     if share > settings.max_glare_share:
         raise Glare(
-            f"a reflection lies on {share:.0%} of the marker edges, at most {settings.max_glare_share:.0%} may be lit up",
+            f"a reflection lies on {share:.0%} of the marker edges, at most {settings.max_glare_share:.0%} can be used",
             file=sighting.photo_name,
         )
     return ["glare"] if share > settings.flag_glare_share else []
@@ -327,7 +331,7 @@ def _step_grids(step: Step) -> list[tuple[FloatArray, FloatArray]]:
     low, high = (a.x_min_mm, a.x_max_mm) if along_x else (a.y_min_mm, a.y_max_mm)
     across_low, across_high = (a.y_min_mm, a.y_max_mm) if along_x else (a.x_min_mm, a.x_max_mm)
     across = np.linspace(across_low + 1.5, across_high - 1.5, 9)
-    grids = []
+    grids: list[tuple[FloatArray, FloatArray]] = []
     for start, end in ((low + 1.5, high - 1.5), (low - 2.7, low - 1.3), (high + 1.3, high + 2.7)):
         u, v = np.meshgrid(np.linspace(start, end, 15), across)
         grids.append((u, v) if along_x else (v, u))

@@ -1,9 +1,9 @@
 """Read printed markers at known places: is this marker there, and which serial does the card carry?
 
 Once a first homography says where every marker must lie, its cells are sampled and each pair of neighbouring cells is
-asked which one is brighter. The share of right answers is blind to exposure, gradients and soft shadow, and a hard shadow
-edge spoils only the pairs it crosses; so markers are read that a threshold over the whole marker misses. Concrete, a hand or
-plain paper answer at random (0.5 with sd 0.05 over some 90 pairs).
+asked which one is brighter. The share of right answers is blind to exposure, gradients and soft shadow, and a hard
+shadow edge spoils only the pairs it crosses; so markers are read that a threshold over the whole marker misses.
+Concrete, a hand or plain paper answer at random (0.5 with sd 0.05 over some 90 pairs).
 
 The codes differ in at least 11 bits (AprilTag 36h11, Olson 2011), so a wrong serial is far from a right one.
 """
@@ -49,9 +49,9 @@ def read_markers(image_u8: NDArray[np.uint8], centres_px: FloatArray, min_share:
     centres_px (P, 10, 10, 2): pixels of `cell_centres_mm` in this image. min_share: right answers that count as seen.
     """
     height, width = image_u8.shape
-    inside = ((centres_px >= 0) & (centres_px <= (width - 1, height - 1))).all((1, 2, 3))
-    flat = centres_px.reshape(len(centres_px) * 10, 10, 2).astype(np.float32)
-    cells = cv2.remap(image_u8, flat, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    inside = np.asarray(((centres_px >= 0) & (centres_px <= (width - 1, height - 1))).all((1, 2, 3)))
+    column, row = (centres_px[..., k].reshape(-1, 10).astype(np.float32) for k in (0, 1))
+    cells = cv2.remap(image_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     answers = np.sign(_pairs(cells.reshape(-1, 10, 10).astype(np.int16))).astype(np.float32)
     share = _share(answers, _expected_fixed())
     by_serial = _serial_shares(answers)

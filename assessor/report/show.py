@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 
 from rich.box import SIMPLE_HEAD
@@ -9,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from assessor.evaluation import ScoredRow, SummaryRow
+from assessor.evaluation import ALL, ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
@@ -74,10 +75,16 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
     """The summary as a table, with how many rows are rendered."""
     n_rendered = sum(row.truth.rendered for row in rows)
     _line(console, f"{len(rows)} truth rows, {n_rendered} of them from RENDERED photos (no real floor)")
+    # With one process the pooled row would say the same thing twice.
+    told = Counter((row.kind, row.split, _named(row)) for row in summary)
+    summary = [row for row in summary if row.process != ALL or told[row.kind, row.split, _named(row)] > 2]
     for kind, split in dict.fromkeys((row.kind, row.split) for row in summary):
         title = f"captures of kind {kind}, {split}"
         console.print(_scores(title, [row for row in summary if (row.kind, row.split) == (kind, split)]))
-    _line(console, "bias, scatter, worst: of the error, in % of the truth where it is in mm")
+    _line(
+        console,
+        "quantity: with its band in mm; bias, scatter, worst: of the error, in % of the truth where it is in mm",
+    )
     _line(console, "in 90 %: how often the 90 % interval or upper bound holds the truth")
 
 
@@ -91,7 +98,7 @@ def _scores(title: str, rows: Sequence[SummaryRow]) -> Table:
     for row in rows:
         unit = row.error_unit
         table.add_row(
-            row.quantity,
+            _named(row),
             row.process,
             str(row.n),
             _error(row.bias, unit),
@@ -102,6 +109,12 @@ def _scores(title: str, rows: Sequence[SummaryRow]) -> Table:
             _share(row.refused_share),
         )
     return table
+
+
+def _named(row: SummaryRow) -> str:
+    if row.band_short_mm is None or row.band_long_mm is None:
+        return row.quantity
+    return f"{row.quantity} {row.band_short_mm:g}-{row.band_long_mm:g}"
 
 
 def scales(console: Console, found: Sequence[GradeScale]) -> None:

@@ -1,4 +1,7 @@
-"""The batch as one CSV table, a row per capture; columns keep their name, new ones go last."""
+"""The batch as one CSV table, a row per capture; columns keep their name, new ones go last.
+
+No cell looks like "3-5": spreadsheets turn that into a date.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,7 @@ import io
 from collections.abc import Callable, Sequence
 
 from assessor.report.schema import CaptureRecord, QuantityRecord
-from assessor.report.words import grades_words, headline
+from assessor.report.words import headline
 
 _QUANTITIES = ("Sq", "Sa", "Sz", "MPD", "ETD")
 _PLAIN: dict[str, Callable[[CaptureRecord], object]] = {
@@ -20,10 +23,11 @@ _PLAIN: dict[str, Callable[[CaptureRecord], object]] = {
     "print_checked": lambda r: _yes(r.print.checked),
     "scale": lambda r: r.scale.name,
     "scale_origin": lambda r: r.scale.origin,
-    "set90": lambda r: grades_words(r.suggestion.set90) if r.suggestion else None,
+    "set90": lambda r: " ".join(map(str, r.suggestion.set90)) if r.suggestion else None,
     "best_suggested_grade": lambda r: r.suggestion.best if r.suggestion else None,
     "best_probability": lambda r: r.suggestion.confidence if r.suggestion and r.suggestion.best else None,
-    "target_range": lambda r: f"{r.target_range[0]}-{r.target_range[1]}" if r.target_range else None,
+    "target_low": lambda r: r.target_range[0] if r.target_range else None,
+    "target_high": lambda r: r.target_range[1] if r.target_range else None,
     "p_short": lambda r: _verdict(r, "p_short"),
     "p_in_range": lambda r: _verdict(r, "p_in_range"),
     "p_over": lambda r: _verdict(r, "p_over"),
@@ -43,7 +47,8 @@ _PARTS: dict[str, Callable[[QuantityRecord], object]] = {
     "_low90_mm": lambda q: q.low90 if q.bound == "value" else None,
     "_high90_mm": lambda q: q.high90,
     "_bound": lambda q: q.bound,
-    "_band_mm": lambda q: f"{q.band.short_mm:g}-{q.band.long_mm:g}",
+    "_band_short_mm": lambda q: q.band.short_mm,
+    "_band_long_mm": lambda q: q.band.long_mm,
 }
 
 

@@ -23,7 +23,7 @@ LEVELS_MM: dict[str, tuple[float, ...]] = {
     "aggregate": (0.2, 0.4, 0.8, 1.3),
     "fractal": (0.02, 0.05, 0.1, 0.2, 0.4),
     "grit": (0.03, 0.08, 0.2),
-    "relief": (0.15, 0.4, 0.9),
+    "relief": (0.15, 0.4, 0.8),
 }
 LIGHTS = ("overcast", "window", "sun")
 MEASURED_SHAPES = ("grit", "relief")

@@ -102,7 +102,8 @@ def scarified(
     x, y = grid_mm(n, px_per_mm)
     angle = np.deg2rad(lay_deg)
     across = -x * np.float32(np.sin(angle)) + y * np.float32(np.cos(angle))
-    period = rng.uniform(5.0, 9.0)
+    # Deep cuts stand farther apart: at the same 5 mm they would be walls.
+    period = rng.uniform(5.0 + 3.0 * min(level_mm / 1.3, 1.0), 9.0)
     wander = fractal_field(n, px_per_mm, rng, short_mm=18, long_mm=140, hurst=0.8)
     u = across / np.float32(period) + np.float32(0.16) * wander
     # Each cutter's depth differs and drifts; ridge crests are sharper than the valleys.
@@ -119,7 +120,7 @@ def scarified(
 
 def scabbled(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator) -> FloatArray:
     """Scabbled concrete: tilted chips (Voronoi facets) with crushed edges."""
-    pitch = float(np.clip(9.0 * (level_mm / 0.5) ** 0.4, 4.0, 14.0))
+    pitch = float(np.clip(7.0 * (level_mm / 0.5) ** 0.25, 4.0, 9.0))
     coarse = 700
     per_mm = coarse / (n / px_per_mm)
     seeds = np.ones((coarse, coarse), np.uint8)
@@ -130,21 +131,22 @@ def scabbled(n: int, px_per_mm: float, level_mm: float, rng: np.random.Generator
     order = labels[rows, cols]
     centre = np.zeros((int(labels.max()) + 1, 2), np.float32)
     centre[order] = np.stack([rows, cols], 1) / per_mm
-    tilt = rng.normal(0, 0.22, centre.shape).astype(np.float32)
-    offset = rng.normal(0, 0.6, len(centre)).astype(np.float32)
+    tilt = np.clip(rng.normal(0, 0.25, centre.shape), -0.45, 0.45).astype(np.float32)
+    offset = np.clip(rng.normal(0, 0.5, len(centre)), -1.0, 0.8).astype(np.float32)
     row, col = np.mgrid[0:coarse, 0:coarse].astype(np.float32) / per_mm
     facet = (
         offset[labels]
         + tilt[labels, 0] * (row - centre[labels, 0])
         + tilt[labels, 1] * (col - centre[labels, 1])
     )
-    facet = cv2.GaussianBlur(facet.astype(np.float32), (0, 0), 0.5 * per_mm)
+    facet = blur(facet.astype(np.float32), (0.4 + 0.3 * level_mm) * per_mm)
     # A warped enlargement keeps the facet borders from being straight lines.
     x, y = np.meshgrid(np.arange(n, dtype=np.float32), np.arange(n, dtype=np.float32))
     scale = np.float32(coarse / n)
     warp = [1.2 * per_mm * fractal_field(n, px_per_mm, rng, short_mm=2, long_mm=30, hurst=0.6) for _ in "xy"]
     height = sample(facet, x * scale + warp[0], y * scale + warp[1], cv2.BORDER_REFLECT)
-    height /= height.std()
+    # Two deviations up or down is where a blow stops: no chip goes centimetres deep.
+    height = 2 * np.tanh(height / (2 * height.std()))
     height += 0.3 * fractal_field(n, px_per_mm, rng, short_mm=0.4, long_mm=10, hurst=0.7)
     return np.asarray(height, dtype=np.float32)
 

@@ -69,7 +69,12 @@ def read_photo_bytes(path: Path, *, max_bytes: int) -> bytes:
 def shown_name(path: Path) -> str:
     """The file's name with its folder, as a person knows it: `spot 3/IMG_0004.jpg`."""
     full = path.absolute()
-    return f"{full.parent.name}/{full.name}" if full.parent.name else full.name
+    return clean_text(f"{full.parent.name}/{full.name}" if full.parent.name else full.name)
+
+
+def clean_text(text: str) -> str:
+    r"""The text with bytes that are no UTF-8 (odd file names) spelt out, so that it can be stored: `\udcff`."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
 
 
 def write_bytes(path: Path, data: bytes) -> None:

@@ -61,7 +61,7 @@ class Spectrum:
     def radial(self) -> FloatArray:
         """Length of the frequency vector of each bin, (K, L) cycles per mm."""
         along_y, along_x = self.frequencies
-        return np.hypot(along_y, along_x)
+        return np.sqrt(along_y**2 + along_x**2)
 
     def cut(self, longest_per_mm: float) -> Spectrum:
         """The same spectrum without the bins beyond a frequency along either axis."""

@@ -35,12 +35,13 @@ class HeightSettings:
 
     half_side_mm: float = 55.0  # one millimetre more than the evaluation area, for the filters' sake
     spacing_mm: float = 0.1
-    lowest_mm: float = -14.0  # deep scabbling under a sheet that rests on the peaks
-    highest_mm: float = 1.5  # a bowed sheet
+    lowest_mm: float = -26.0  # deepest breaking under a sheet that rests on the peaks
+    highest_mm: float = 2.0  # a bowed sheet
+    range_margin_mm: float = 0.8  # beyond what the quick look over the whole range found
     coarse_step_mm: float = 0.3
     coarse_window_mm: float = 1.2
-    step_penalty: float = 0.06  # correlation that one plane's difference between neighbours must earn
-    jump_penalty: float = 1.2
+    step_penalty: float = 0.03  # correlation that one plane's difference between neighbours must earn
+    jump_penalty: float = 0.6
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
@@ -248,7 +249,8 @@ def _sweep(stack: Sequence[_View], settings: HeightSettings) -> FloatArray:
     """First heights at 0.4 mm spacing over the whole range."""
     grid = SquareGrid(settings.half_side_mm, 0.4)
     window = max(3, round(settings.coarse_window_mm / grid.spacing_mm)) | 1
-    heights = np.arange(settings.lowest_mm, settings.highest_mm + 1e-6, settings.coarse_step_mm)
+    low, high = _range(stack, settings)
+    heights = np.arange(low, high + settings.coarse_step_mm, settings.coarse_step_mm)
     costs = np.empty((grid.n, len(heights), grid.n), np.float32)
     reference = float(heights.mean())
     samplers = [view.sampler(grid, reference).normalised(window) for view in stack]
@@ -256,6 +258,19 @@ def _sweep(stack: Sequence[_View], settings: HeightSettings) -> FloatArray:
         costs[:, k] = _agreement([s.at(float(z - reference)) for s in samplers], window)
     support = _along_paths(costs, settings)
     return np.asarray(cv2.medianBlur(_peak(support.transpose(1, 0, 2), heights), 3))
+
+
+def _range(stack: Sequence[_View], settings: HeightSettings) -> tuple[float, float]:
+    """Lowest and highest height worth searching, from a quick look at 0.8 mm spacing over all that is possible."""
+    grid = SquareGrid(settings.half_side_mm, 0.8)
+    heights = np.arange(settings.lowest_mm, settings.highest_mm, 2 * settings.coarse_step_mm)
+    reference = float(heights.mean())
+    samplers = [view.sampler(grid, reference).normalised(3) for view in stack]
+    costs = np.stack([_agreement([s.at(float(z - reference)) for s in samplers], 3) for z in heights])
+    best = _peak(costs, heights)
+    sure = costs.max(0) > float(np.percentile(costs.max(0), 30))
+    low, high = np.percentile(best[sure], [0.5, 99.5])
+    return float(low) - settings.range_margin_mm, float(high) + settings.range_margin_mm
 
 
 def _along_paths(agreement: FloatArray, settings: HeightSettings) -> FloatArray:

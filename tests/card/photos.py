@@ -130,7 +130,10 @@ def _floor(
         top = round((PLANE_MM / 2 - dy - PAPER_MM[1] / 2) * RASTER_PX_PER_MM)
         left = round((PLANE_MM / 2 + dx - PAPER_MM[0] / 2) * RASTER_PX_PER_MM)
         part = floor[max(top, 0) : top + paper.shape[0], max(left, 0) : left + paper.shape[1]]
-        cut = slice(max(-top, 0), max(-top, 0) + part.shape[0]), slice(max(-left, 0), max(-left, 0) + part.shape[1])
+        cut = (
+            slice(max(-top, 0), max(-top, 0) + part.shape[0]),
+            slice(max(-left, 0), max(-left, 0) + part.shape[1]),
+        )
         np.copyto(part, printed[cut], where=paper[cut])
     for x0, y0, x1, y1 in hidden:
         c0, c1 = (round((x + PLANE_MM / 2) * RASTER_PX_PER_MM) for x in (x0, x1))
@@ -159,7 +162,9 @@ def _plane_of(camera: Camera, column: FloatArray, row: FloatArray) -> tuple[Floa
 def _plane_map(scene: Scene) -> tuple[FloatArray, FloatArray]:
     """Card-plane mm of every photo pixel corner on a grid of STEP pixels (the map is smooth)."""
     width, height = scene.size_px
-    column, row = np.meshgrid(np.arange(-STEP, width + 2 * STEP, STEP), np.arange(-STEP, height + 2 * STEP, STEP))
+    column, row = np.meshgrid(
+        np.arange(-STEP, width + 2 * STEP, STEP), np.arange(-STEP, height + 2 * STEP, STEP)
+    )
     return tuple(
         np.nan_to_num(v, nan=1e5).astype(np.float32)
         for v in _plane_of(camera_of(scene), column.astype(float), row.astype(float))

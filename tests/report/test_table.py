@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 
 from assessor.errors import TooBlurred, TooFewPhotos
 from assessor.report.record import assessed_record, refused_record
@@ -21,12 +22,18 @@ def test_an_assessed_capture_fills_its_row() -> None:
     target = TargetRange(3, 5)
     (row,) = rows(assessed_record(fake_head(target=target), fake_result(target=target)))
     assert (row["status"], row["origin"], row["set90"], row["best_suggested_grade"]) == (
-        "assessed", "rendered", "3-6", "5",
+        "assessed", "rendered", "3 4 5 6", "5",
     )  # fmt: skip
-    assert (row["Sq_mm"], row["Sq_band_mm"], row["Sq_bound"]) == ("0.212", "2.5-25", "value")
-    assert (row["call"], row["target_range"], row["p_in_range"]) == ("shot", "3-5", "0.84")
+    assert (row["Sq_mm"], row["Sq_band_short_mm"], row["Sq_bound"]) == ("0.212", "2.5", "value")
+    assert (row["call"], row["target_low"], row["p_in_range"]) == ("shot", "3", "0.84")
     assert row["ETD_mm"] == ""
     assert "confirm against the chips" in row["notice"]
+
+
+def test_no_cell_reads_as_a_date() -> None:
+    target = TargetRange(3, 5)
+    (row,) = rows(assessed_record(fake_head(target=target), fake_result(target=target)))
+    assert not [name for name, cell in row.items() if re.fullmatch(r"[\d.]+-[\d.]+", cell)]
 
 
 def test_a_refused_capture_names_its_photos_and_leaves_numbers_empty() -> None:

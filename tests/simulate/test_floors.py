@@ -86,7 +86,7 @@ def test_albedo_and_slopes_are_physical() -> None:
     assert floor.albedo_linear.max() <= 0.85
     assert 0.15 < np.median(floor.albedo_linear) < 0.55
     slope = np.abs(np.diff(floor.height_mm, axis=1)) * floor.px_per_mm
-    assert np.quantile(slope, 0.995) < 2.1
+    assert np.quantile(slope, 0.995) < 2.6
 
 
 def test_stones_cover_what_is_asked_and_never_overlap() -> None:
@@ -98,7 +98,7 @@ def test_stones_cover_what_is_asked_and_never_overlap() -> None:
 
 
 def test_unknown_process_and_missing_data_are_refused() -> None:
-    with pytest.raises(ValueError, match="process must be one of ground, .*, not 'polished'"):
+    with pytest.raises(ValueError, match=r"process must be one of ground, .*, not 'polished'"):
         make_floor(FloorRecipe("polished"), np.random.default_rng(0))
     with pytest.raises(ValueError, match="process grit needs data_dir"):
         make_floor(FloorRecipe("grit"), np.random.default_rng(0))
