@@ -56,7 +56,7 @@ class FindSettings:
     local_tolerance_mm: float = 0.5  # a marker may leave its neighbours' trend by this
     first_markers: int = 3  # fixed ids that agree before places are read
     second_card_markers: int = 3
-    min_share: float = 0.85  # of right answers; chance gives 0.5 with sd 0.05
+    min_share: float = 0.85  # of right answers; chance gives 0.5 with sd 0.07
     min_cell_px: float = 3.5  # to read a cell without its neighbours' blur
     few_markers: int = 22  # of 36: fewer are flagged
     clipped_byte: int = 254
@@ -187,7 +187,7 @@ def _corners_mm(places: NDArray[np.int_]) -> FloatArray:
 def _read(pyramid: Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
     """Read all places on the coarsest level whose cells are large enough."""
     centres = trend.project(cell_centres_mm())
-    cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 4:6, 4], axis=1)[:, 0], axis=-1)))
+    cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 3:5, 4], axis=1)[:, 0], axis=-1)))
     divisor = int(np.clip(cell_px // settings.min_cell_px, 1, 8))
     return read_markers(pyramid.level(divisor), (centres + 0.5) / divisor - 0.5, settings.min_share)
 

@@ -103,10 +103,10 @@ def fit_plane(
         off = (mm @ matrix[:2, :2].T + matrix[:2, 2]) / weight[:, None]
         r2 = (off * off).sum(1)
         residual = unit - off * (1 + radial * r2)[:, None]
-        bend = (1 + radial * r2)[:, None, None] * np.eye(2) + 2 * radial * (off[:, :, None] * off[:, None, :])
-        jacobian = np.concatenate(
-            [bend @ _homography_jacobian(mm, off, weight), (off * r2[:, None])[:, :, None]], axis=2
-        )
+        flat = _homography_jacobian(mm, off, weight)
+        bent = (1 + radial * r2)[:, None, None] * flat
+        bent += 2 * radial * off[:, :, None] * np.einsum("nc,nck->nk", off, flat)[:, None]
+        jacobian = np.concatenate([bent, (off * r2[:, None])[:, :, None]], axis=2)
         vote = 1 / (1 + (residual**2).sum(1) / scale**2)
         weighted = (jacobian * vote[:, None, None]).reshape(-1, 9)
         normal = weighted.T @ jacobian.reshape(-1, 9)

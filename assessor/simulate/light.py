@@ -16,6 +16,7 @@ from assessor.simulate.imaging import blur, merge, resize, shrink
 from assessor.simulate.shadows import lamp_visibility, visible_sums
 from assessor.values import FloatArray
 
+SKY_SHRINK = 3
 KINDS = ("overcast", "window", "sun", "lamp", "torch")
 
 
@@ -165,13 +166,13 @@ def _light_vector(field: FloatArray, px_per_mm: float, rays: list[Ray], *, fine:
     """Sum over rays of irradiance x visibility x direction, (3, n, n): east, north, up in the card frame.
 
     Dotted with a normal it gives the irradiance, faces turned away aside (their own horizon hides those).
-    The sky is soft, so it is done at half the density unless `fine`.
+    The sky is soft, so it is done at a third of the density unless `fine`.
     """
     n = field.shape[0]
     if rays[0].lamp_mm is not None:
         return _lamp_vector(field, px_per_mm, rays[0])
     if not fine:
-        field, px_per_mm = shrink(field, 2), px_per_mm / 2
+        field, px_per_mm = shrink(field, SKY_SHRINK), px_per_mm / SKY_SHRINK
     size = field.shape[0]
     total = np.zeros((3, size, size), np.float32)
     for azimuth in sorted({r.azimuth for r in rays}):

@@ -14,7 +14,7 @@ STEP_MM = 0.12  # sideways step of the march; ridges thinner than this may be st
 BRACKET_MM = 0.02  # sideways size of the bracket that the last, straight-line step starts from
 BLOCK = 96  # rays are handled in squares of this side, each with its own highest and lowest floor
 SURROUND_MM = (900.0, 760.0)
-SURROUND_PX_PER_MM = 4.0
+SURROUND_PX_PER_MM = 3.0
 
 
 @dataclass(frozen=True, eq=False)

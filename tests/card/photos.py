@@ -103,43 +103,54 @@ def rms(values: FloatArray) -> float:
     return float(np.sqrt(np.mean(np.square(values))))
 
 
-@lru_cache(maxsize=2)
-def _floor(
-    serial: int,
-    second: tuple[float, float] | None,
-    hidden: tuple[tuple[float, float, float, float], ...],
-    wet: tuple[tuple[float, float, float], ...],
-) -> FloatArray:
-    """Card on mottled concrete, PLANE_MM square, reflectance as uint16 (65535 = 1)."""
+@cache
+def _concrete() -> FloatArray:
+    """Mottled concrete, PLANE_MM square, reflectance as uint16 (65535 = 1)."""
     side = round(PLANE_MM * RASTER_PX_PER_MM)
     rng = np.random.default_rng(7)
-    floor = np.ones((side, side), np.float32)
-    for size, weight in ((side // 3, 0.06), (480, 0.06), (48, 0.05)):
+    floor = np.ones((side // 4, side // 4), np.float32)
+    for size, weight in ((side // 4, 0.06), (480, 0.06), (48, 0.05)):
         layer = rng.standard_normal((size, size), dtype=np.float32)
-        floor += weight * cv2.resize(layer, (side, side), interpolation=cv2.INTER_LINEAR)
-    floor = np.clip(0.3 * floor, 0.02, 0.8)
+        floor += weight * cv2.resize(layer, floor.shape, interpolation=cv2.INTER_LINEAR)
+    coarse = np.clip(0.3 * floor * 65535, 0, 65535).astype(np.uint16)
+    return cv2.resize(coarse, (side, side), interpolation=cv2.INTER_LINEAR)
+
+
+@lru_cache(maxsize=3)
+def _sheet_on_floor(
+    serial: int, second: tuple[float, float] | None, wet: tuple[tuple[float, float, float], ...]
+) -> FloatArray:
+    """Card, or two, on the concrete."""
+    floor = _concrete().copy()
     layout = card_layout(serial)
     drawn = linear_of_byte()[card_raster(layout, RASTER_PX_PER_MM, PAPER_MM)]
     printed = INK_REFLECTANCE + (PAPER_REFLECTANCE - INK_REFLECTANCE) * drawn
-    y, x = np.mgrid[0 : drawn.shape[0], 0 : drawn.shape[1]].astype(np.float32) / RASTER_PX_PER_MM
     for wx, wy, radius in wet:
+        y, x = np.mgrid[0 : drawn.shape[0], 0 : drawn.shape[1]].astype(np.float32) / RASTER_PX_PER_MM
         inside = np.hypot(x - PAPER_MM[0] / 2 - wx, PAPER_MM[1] / 2 - y - wy) < radius
         printed = np.where(inside & (drawn > 0.05), 0.7 * printed, printed)
     paper = paper_mask(layout, RASTER_PX_PER_MM, PAPER_MM, tabs_up=False)
+    printed = np.rint(printed * 65535).astype(np.uint16)
     for dx, dy in [(0.0, 0.0)] + ([second] if second else []):
         top = round((PLANE_MM / 2 - dy - PAPER_MM[1] / 2) * RASTER_PX_PER_MM)
         left = round((PLANE_MM / 2 + dx - PAPER_MM[0] / 2) * RASTER_PX_PER_MM)
         part = floor[max(top, 0) : top + paper.shape[0], max(left, 0) : left + paper.shape[1]]
-        cut = (
-            slice(max(-top, 0), max(-top, 0) + part.shape[0]),
-            slice(max(-left, 0), max(-left, 0) + part.shape[1]),
-        )
+        cut = slice(max(-top, 0), max(-top, 0) + part.shape[0]), slice(max(-left, 0), max(-left, 0) + part.shape[1])
         np.copyto(part, printed[cut], where=paper[cut])
-    for x0, y0, x1, y1 in hidden:
+    floor.flags.writeable = False
+    return floor
+
+
+def _floor(scene: Scene) -> FloatArray:
+    """Reflectance of the card plane with what lies over it."""
+    floor = _sheet_on_floor(scene.serial, scene.second_card_at_mm, tuple(scene.wet))
+    if scene.hidden:
+        floor = floor.copy()
+    for x0, y0, x1, y1 in scene.hidden:
         c0, c1 = (round((x + PLANE_MM / 2) * RASTER_PX_PER_MM) for x in (x0, x1))
         r0, r1 = (round((PLANE_MM / 2 - y) * RASTER_PX_PER_MM) for y in (y1, y0))
-        floor[max(r0, 0) : max(r1, 0), max(c0, 0) : max(c1, 0)] = 0.25
-    return np.rint(floor * 65535).astype(np.uint16)
+        floor[max(r0, 0) : max(r1, 0), max(c0, 0) : max(c1, 0)] = round(0.25 * 65535)
+    return floor
 
 
 def _plane_of(camera: Camera, column: FloatArray, row: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -173,22 +184,25 @@ def _plane_map(scene: Scene) -> tuple[FloatArray, FloatArray]:
 
 def _fine(coarse: FloatArray, size_px: tuple[int, int], n: int) -> FloatArray:
     """The coarse map at n samples per pixel, linearly between its nodes."""
-    column = ((np.arange(size_px[0] * n) + 0.5) / n - 0.5) / STEP + 1
-    row = ((np.arange(size_px[1] * n) + 0.5) / n - 0.5) / STEP + 1
-    k = column.astype(int)
-    along = coarse[:, k] + (coarse[:, k + 1] - coarse[:, k]) * (column - k).astype(np.float32)
-    k = row.astype(int)
-    return along[k] + (along[k + 1] - along[k]) * (row - k).astype(np.float32)[:, None]
+    if n % 2:
+        column, row = (((np.arange(size * n) + 0.5) / n - 0.5) / STEP + 1 for size in size_px)
+        k = column.astype(int)
+        along = coarse[:, k] + (coarse[:, k + 1] - coarse[:, k]) * (column - k).astype(np.float32)
+        k = row.astype(int)
+        return along[k] + (along[k + 1] - along[k]) * (row - k).astype(np.float32)[:, None]
+    # The same by enlarging: sample 0 lies 1.5 nodes less half a pixel from the enlarged map's edge.
+    off = n * (3 * STEP - 1) // 2
+    large = cv2.resize(coarse, None, fx=n * STEP, fy=n * STEP, interpolation=cv2.INTER_LINEAR)
+    return large[off : off + size_px[1] * n, off : off + size_px[0] * n]
 
 
 def _radiance(scene: Scene) -> FloatArray:
     """Noise-free linear image, averaged over supersampled points."""
     coarse = _plane_map(scene)
-    x, y = (_fine(v, scene.size_px, scene.supersample) for v in coarse)
-    x = (x / scene.print_scale[0] + PLANE_MM / 2) * RASTER_PX_PER_MM - 0.5
-    y = (PLANE_MM / 2 - y / scene.print_scale[1]) * RASTER_PX_PER_MM - 0.5
-    floor = _floor(scene.serial, scene.second_card_at_mm, tuple(scene.hidden), tuple(scene.wet))
-    fine = cv2.remap(floor, x, y, cv2.INTER_LINEAR, borderValue=20000)
+    across = (coarse[0] / scene.print_scale[0] + PLANE_MM / 2) * RASTER_PX_PER_MM - 0.5
+    down = (PLANE_MM / 2 - coarse[1] / scene.print_scale[1]) * RASTER_PX_PER_MM - 0.5
+    x, y = (_fine(v, scene.size_px, scene.supersample) for v in (across, down))
+    fine = cv2.remap(_floor(scene), x, y, cv2.INTER_LINEAR, borderValue=20000)
     image = cv2.resize(fine, scene.size_px, interpolation=cv2.INTER_AREA).astype(np.float32) / 65535
     if scene.light is not None or scene.glare_at_mm:
         x, y = (_fine(v, scene.size_px, 1) for v in coarse)

@@ -1,4 +1,4 @@
-"""Small scenes shared by the simulator's tests: half-size photos of half-density floors."""
+"""Small scenes shared by the simulator's tests: 1.9 MP photos of coarse floors."""
 
 from __future__ import annotations
 
@@ -17,7 +17,7 @@ from assessor.simulate.stones import Stones
 from assessor.values import Camera, FloatArray
 
 PX_PER_MM = 8.0
-SIZE_PX = (2000, 1500)
+SIZE_PX = (1600, 1200)
 
 
 def floor_of(height_mm: FloatArray, reflectance: float | FloatArray = 0.3) -> Floor:
@@ -38,8 +38,8 @@ def scene_of(floor: Floor, light: LightRecipe, sheet: SheetRecipe, seed: int = 1
 
 
 def camera_at(azimuth_deg: float, tilt_deg: float = 15.0, *, k1: float = 0.0, k2: float = 0.0) -> Camera:
-    """A half-size phone camera over the window."""
-    view = ViewRecipe(azimuth_deg, tilt_deg, 330.0, focal_px=1450.0, k1=k1, k2=k2, roll_deg=93.0)
+    """A small phone camera over the window."""
+    view = ViewRecipe(azimuth_deg, tilt_deg, 330.0, focal_px=1160.0, k1=k1, k2=k2, roll_deg=93.0)
     return place_camera("view", view, SIZE_PX)
 
 

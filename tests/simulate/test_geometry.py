@@ -52,7 +52,7 @@ def test_marker_edges_lie_where_the_camera_projects_them(flat_scene: Scene, azim
 
 
 def test_aruco_module_finds_every_marker_in_place(flat_scene: Scene) -> None:
-    # Outside check: OpenCV's own detector. Half-size photos are below the full ones' 0.3 px.
+    # Outside check: OpenCV's own detector, whose corners err by some tenths of a pixel.
     camera = camera_at(90.0)
     grey = np.clip(render_view(camera, SIZE_PX, flat_scene)[..., 1], 0, 1)
     encoded = np.round(255 * grey ** (1 / 2.2)).astype(np.uint8)
@@ -100,7 +100,7 @@ def test_raised_points_move_away_from_the_cameras_foot(
     assert np.linalg.norm(seen - px) < 0.3
     # The wrong sign of the height would be off by this much, so the check can fail.
     wrong = camera.project(np.array([10.0, -15.0, -2.0 - height]))
-    assert np.linalg.norm(px - wrong) > 3.0
+    assert np.linalg.norm(px - wrong) > 2.0
     foot = np.stack(feet_on_card(camera, seen[:1], seen[1:]), -1)[0]
     level = np.stack(
         feet_on_card(camera, *(v[None] for v in camera.project(np.array([10.0, -15.0, -2.0])))), -1

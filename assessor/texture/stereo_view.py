@@ -1,0 +1,155 @@
+"""One photo's window as normalised brightness, resampled to where each point of space falls in it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+
+from assessor.card.sampling import SquareGrid, pixel_polynomials
+from assessor.values import Camera, FloatArray, Photo, U8Array
+
+
+@dataclass(frozen=True, slots=True)
+class HeightSettings:
+    """Grid, search and gates."""
+
+    half_side_mm: float = 55.0  # one millimetre more than the evaluation area, for the filters' sake
+    spacing_mm: float = 0.1
+    lowest_mm: float = -26.0  # deepest breaking under a sheet that rests on the peaks
+    highest_mm: float = 2.0  # a bowed sheet
+    range_margin_mm: float = 0.8  # beyond what the quick look over the whole range found
+    coarse_step_mm: float = 0.3
+    coarse_window_mm: float = 1.2
+    step_penalty: float = 0.03  # correlation that one plane's difference between neighbours must earn
+    jump_penalty: float = 0.6
+    fine_window_mm: float = 1.0
+    steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
+    steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
+    normalise_mm: float = 1.2  # views are compared after division by their mean over this window
+    refine_sigma_px: float = 2.8  # Gaussian window; smaller ones add noise and pass hardly more
+    # Spacing and rounds of the refinement of each half. The halves part right after the search: what they
+    # shared longer, their covariance would take for texture.
+    refinement: tuple[tuple[float, int], ...] = ((0.4, 2), (0.2, 3), (0.1, 3))
+    max_move_mm: float = 0.3
+    min_correlation: float = 0.3  # share of the capture's median; below, a point counts as not seen
+    max_half_ratio: float = (
+        6.0  # halves that differ by more than this many robust standard deviations are a mismatch
+    )
+    min_photos: int = 4  # three cannot be split into halves, so they cannot check themselves
+    min_crossing: float = (
+        0.5  # sine of the angle between the halves' baselines; parallel ones alias (study E2)
+    )
+    min_valid_fraction: float = 0.6
+    max_noise_mm: float = (
+        0.04  # at 2.5 mm and longer; fine floors in poor light reach 0.03 and still say so honestly
+    )
+    max_noise_ratio: float = 0.3  # of the relief
+    min_spread: float = 0.06  # rms of the view directions' tangents: about 5 degrees of tilt
+
+
+class View:
+    """One photo's window as normalised brightness at several densities, and where each point of space falls in it."""
+
+    def __init__(self, photo: Photo, camera: Camera, settings: HeightSettings) -> None:
+        self.camera, self.settings = camera, settings
+        half = settings.half_side_mm + 2
+        corners = np.array([[sx * half, sy * half] for sx in (-1, 1) for sy in (-1, 1)])
+        deep, high = settings.lowest_mm - 1, settings.highest_mm + 1
+        seen = np.concatenate(
+            [camera.project(np.column_stack([corners, np.full(4, z)])) for z in (deep, high)]
+        )
+        low = np.maximum(np.floor(seen.min(0)).astype(int) - 8, 0)
+        top = np.minimum(np.ceil(seen.max(0)).astype(int) + 9, photo.size_px)
+        self.offset = low
+        crop: U8Array = photo.rgb_u8[low[1] : top[1], low[0] : top[0]]
+        grey = cv2.cvtColor(crop, cv2.COLOR_RGB2GRAY)
+        middle = camera.project(np.array([[0.0, 0, 0], [1.0, 0, 0], [0, 1.0, 0]]))
+        self.px_per_mm = float(np.sqrt(abs(np.linalg.det(middle[1:] - middle[0]))))
+        self.levels: dict[int, FloatArray] = {}
+        self._grey = grey.astype(np.float32)
+        self._polynomials: dict[float, list[FloatArray]] = {}
+
+    def level(self, spacing_mm: float) -> tuple[FloatArray, int]:
+        """Normalised brightness at the density that suits a grid, and the power of two it was reduced by."""
+        k = max(0, int(np.floor(np.log2(spacing_mm * self.px_per_mm) + 0.3)))
+        if k not in self.levels:
+            image: FloatArray = self._grey
+            for _ in range(k):
+                image = np.asarray(cv2.pyrDown(image), dtype=np.float32)
+            window = max(3, round(self.settings.normalise_mm * self.px_per_mm / 2**k)) | 1
+            mean = cv2.blur(image, (window, window))
+            self.levels[k] = np.asarray(image / (mean + 4.0) - 1.0, dtype=np.float32)
+        return self.levels[k], k
+
+    def polynomials(self, z_ref_mm: float) -> list[FloatArray]:
+        """Coefficients of (x0, x1, x2, y0, y1, y2): pixel = p0 + d p1 + d^2 p2 with d the height above z_ref."""
+        if z_ref_mm not in self._polynomials:
+            offset = (float(self.offset[0]), float(self.offset[1]))
+            self._polynomials[z_ref_mm] = pixel_polynomials(
+                self.camera, self.settings.half_side_mm, z_ref_mm, offset
+            )
+        return self._polynomials[z_ref_mm]
+
+    def sampler(self, grid: SquareGrid, z_ref_mm: float) -> Sampler:
+        """Resampler of this view on a grid."""
+        image, k = self.level(grid.spacing_mm)
+        fields = [grid.evaluate(c) / 2**k for c in self.polynomials(z_ref_mm)]
+        return Sampler(image, fields)
+
+
+@dataclass(frozen=True)
+class Sampler:
+    """A view's picture with the six fields that say where a point at a height falls in it."""
+
+    image: FloatArray
+    fields: list[FloatArray]
+
+    def normalised(self, window_px: int) -> Sampler:
+        """The same with brightness of local mean 0 and standard deviation 1, for correlation."""
+        return Sampler(unit(self.image, window_px), self.fields)
+
+    def at(self, above_mm: FloatArray | float) -> FloatArray:
+        """The view as seen from straight above if the surface had these heights over the reference plane."""
+        x0, x1, x2, y0, y1, y2 = self.fields
+        if isinstance(above_mm, float):
+            x: FloatArray = x0 + above_mm * (x1 + above_mm * x2)
+            y: FloatArray = y0 + above_mm * (y1 + above_mm * y2)
+        else:
+            x, y = _at_height((x0, x1, x2), above_mm), _at_height((y0, y1, y2), above_mm)
+        return np.asarray(cv2.remap(self.image, x, y, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT))
+
+
+def _at_height(parts: tuple[FloatArray, FloatArray, FloatArray], above_mm: FloatArray) -> FloatArray:
+    """p0 + h p1 + h^2 p2 without temporary arrays."""
+    p0, p1, p2 = parts
+    out = np.asarray(cv2.multiply(p2, above_mm), dtype=np.float32)
+    cv2.add(out, p1, dst=out)
+    cv2.multiply(out, above_mm, dst=out)
+    cv2.add(out, p0, dst=out)
+    return out
+
+
+def unit(image: FloatArray, window_px: int) -> FloatArray:
+    """Image with local mean 0 and standard deviation 1."""
+    size = (window_px, window_px)
+    mean = cv2.blur(image, size)
+    spread = cv2.sqrBoxFilter(image, cv2.CV_32F, size) - mean * mean
+    # Where there is nothing but noise to match, noise must not be raised to a match.
+    spread += np.float32(max(1e-4, 0.1 * float(np.median(spread))))
+    return np.asarray((image - mean) / np.sqrt(np.maximum(spread, 1e-6)), dtype=np.float32)
+
+
+def agreement(views: Sequence[FloatArray], window_px: int) -> FloatArray:
+    """Mean correlation over all pairs of normalised views, in a window."""
+    total = np.sum(views, axis=0)
+    own = np.sum([v * v for v in views], axis=0)
+    n = len(views)
+    return np.asarray(cv2.blur((total * total - own) / (n * (n - 1)), (window_px, window_px)))
+
+
+def resize_to(height: FloatArray, grid: SquareGrid) -> FloatArray:
+    """The same heights on another grid over the same square."""
+    return np.asarray(cv2.resize(height, (grid.n, grid.n), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
