@@ -27,7 +27,7 @@ FLAGS: dict[str, Flag] = {
         ),
         Flag("soft", "The photo is slightly blurred.", "hold still and tap the card to focus"),
         Flag("coarse-pixels", "The phone was rather far away.", "hold it 300-450 mm above the card"),
-        Flag("tilted", "The phone was tilted more than 20 degrees.", "tilt 10-20 degrees"),
+        Flag("tilted", "The phone was tilted more than 25 degrees.", "tilt 10-20 degrees"),
         Flag("too-steep-view", "One photo looks straight down.", "tilt 10-20 degrees toward each side"),
         Flag(
             "clipped", "Part of the card or floor is burnt out.", "tap the white paper to lower the exposure"

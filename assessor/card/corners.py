@@ -43,7 +43,7 @@ class CornerSettings:
     min_span: float = 0.45  # of the side that the kept profiles must cover
     floor_px: float = 0.02  # residual scale below which all profiles count in full
     sd_factor: float = 1.3  # levels shared along a side err together, which the line's scatter does not show
-    rounds: int = 8
+    rounds: int = 6
 
 
 def sharpened(settings: CornerSettings, edge_width_px: float) -> CornerSettings:

@@ -210,7 +210,9 @@ def _fit_places(
         if keep.sum() < 3:
             return _State(plane=trend.plane)
         plane = fit_plane(corners_mm[keep].reshape(-1, 2), fit.corners_px[keep].reshape(-1, 2), size)
-        keep = fit.usable & _in_line(plane, corners_mm, fit.corners_px, keep, settings)
+        before, keep = keep, fit.usable & _in_line(plane, corners_mm, fit.corners_px, keep, settings)
+        if (keep == before).all():
+            break
     return _State(places[keep], serial, _only(fit, keep), plane)
 
 

@@ -28,9 +28,8 @@ def linear_from_srgb(coded: FloatArray | float) -> FloatArray:
 def srgb_from_linear(linear: FloatArray | float) -> FloatArray:
     """Code linear light (any shape, clipped to 0..1) as sRGB values (0..1)."""
     value = np.clip(np.asarray(linear, dtype=float), 0.0, 1.0)
-    return np.where(
-        value <= 0.0031308, value * 12.92, 1.055 * np.maximum(value, 0.0031308) ** (1 / 2.4) - 0.055
-    )
+    power = 1.055 * np.maximum(value, 0.0031308) ** (1 / 2.4) - 0.055
+    return np.asarray(np.where(value <= 0.0031308, value * 12.92, power))
 
 
 def bytes_from_linear(linear: FloatArray | float) -> U8Array:

@@ -151,7 +151,9 @@ def _power_of_lines(power: FloatArray, n: int) -> float:
     total = 0.0
     for _ in range(n):
         row, column = divmod(int(left.argmax()), columns)
-        near = np.ix_(np.arange(row - 2, row + 3) % rows, np.arange(max(column - 2, 0), min(column + 3, columns)))
+        near = np.ix_(
+            np.arange(row - 2, row + 3) % rows, np.arange(max(column - 2, 0), min(column + 3, columns))
+        )
         total += float(left[near].sum())
         left[near] = 0.0
     return total

@@ -80,7 +80,7 @@ def fit_plane(
     size_px: tuple[int, int],
     *,
     scale_px: float = 1.0,
-    rounds: int = 5,
+    rounds: int = 4,
 ) -> CardPlane:
     """Fit homography and radial term to (N, 2) drawn points and their pixels.
 

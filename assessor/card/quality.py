@@ -115,7 +115,7 @@ def _geometry(photo: Photo, sighting: CardSighting, settings: QualitySettings) -
         )
     if sighting.px_per_mm < settings.min_px_per_mm:
         raise TooFar(
-            f"the card has only {sighting.px_per_mm:.1f} pixels per mm where it is farthest, "
+            f"the card has only {sighting.px_per_mm:.2f} pixels per mm where it is farthest, "
             f"at least {settings.min_px_per_mm:.1f} are needed",
             file=name,
         )

@@ -172,7 +172,7 @@ def _lucas_kanade(
     settings: HeightSettings,
 ) -> FloatArray:
     """Refine heights so that all views agree; views (P, 2) are the directions, any constant in them cancels."""
-    reference = float(np.median(height))
+    reference = float(np.median(height[::4, ::4]))
     samplers = [view.sampler(grid, reference) for view in stack]
     # A raised point moves away from the camera's foot: dx/dh = -(C_xy / C_z); rows run against y.
     moves = -(views - views.mean(0)) * (1, -1) / grid.spacing_mm
@@ -202,7 +202,7 @@ def _correlation(stack: Sequence[View], height: FloatArray, settings: HeightSett
     grid = SquareGrid(settings.half_side_mm, 0.2)
     window = max(3, round(settings.fine_window_mm / grid.spacing_mm)) | 1
     half = cv2.resize(height, (grid.n, grid.n), interpolation=cv2.INTER_AREA)
-    reference = float(np.median(half))
+    reference = float(np.median(half[::4, ::4]))
     seen = [unit(v.sampler(grid, reference).at(half - np.float32(reference)), window) for v in stack]
     correlation = agreement(seen, window)
     size = height.shape[::-1]

@@ -92,7 +92,7 @@ def _search_around(
 ) -> FloatArray:
     """Best height within +-reach[0] of `centre` in steps of reach[1]; the windows follow the centre's slopes."""
     window = max(3, round(settings.fine_window_mm / grid.spacing_mm)) | 1
-    reference = float(np.median(centre))
+    reference = float(np.median(centre[::4, ::4]))
     offsets = np.linspace(-reach[0], reach[0], 2 * round(reach[0] / reach[1]) + 1)
     samplers = [view.sampler(grid, reference).normalised(window) for view in stack]
     costs = np.empty((len(offsets), grid.n, grid.n), np.float32)

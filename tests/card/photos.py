@@ -135,7 +135,10 @@ def _sheet_on_floor(
         top = round((PLANE_MM / 2 - dy - PAPER_MM[1] / 2) * RASTER_PX_PER_MM)
         left = round((PLANE_MM / 2 + dx - PAPER_MM[0] / 2) * RASTER_PX_PER_MM)
         part = floor[max(top, 0) : top + paper.shape[0], max(left, 0) : left + paper.shape[1]]
-        cut = slice(max(-top, 0), max(-top, 0) + part.shape[0]), slice(max(-left, 0), max(-left, 0) + part.shape[1])
+        cut = (
+            slice(max(-top, 0), max(-top, 0) + part.shape[0]),
+            slice(max(-left, 0), max(-left, 0) + part.shape[1]),
+        )
         np.copyto(part, printed[cut], where=paper[cut])
     floor.flags.writeable = False
     return floor

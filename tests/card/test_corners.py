@@ -19,7 +19,9 @@ SIDE_MM = np.array([14.0])
 WIDTH_PER_SD = 2.5631
 
 
-def square(turn_deg: float, sd_px: float, at: tuple[float, float] = (0.3, -0.2)) -> tuple[FloatArray, FloatArray]:
+def square(
+    turn_deg: float, sd_px: float, at: tuple[float, float] = (0.3, -0.2)
+) -> tuple[FloatArray, FloatArray]:
     """Linear picture of a black frame marker (white inside) blurred by a Gaussian, and its true corners (4, 2)."""
     side, (rows, columns) = 128.4, SIZE
     turn, middle = np.radians(turn_deg), np.array([(columns - 1) / 2 + at[0], (rows - 1) / 2 + at[1]])
@@ -71,7 +73,7 @@ def test_moving_by_whole_pixels_moves_the_corners_by_them() -> None:
     grey = bytes_from_linear(picture)
     here = fit_corners(grey, truth[None], SIDE_MM)
     moved = fit_corners(np.roll(grey, (4, -7), axis=(0, 1)), truth[None] + (-7, 4), SIDE_MM)
-    assert moved.corners_px == pytest.approx(here.corners_px + (-7, 4), abs=1e-9)
+    assert moved.corners_px == pytest.approx(here.corners_px + np.array([-7, 4]), abs=1e-9)
 
 
 def ramp(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -139,7 +141,7 @@ def test_no_corner_is_made_up(case: str) -> None:
     if case == "blank":
         picture = np.full(SIZE, 0.5)
     elif case == "outside":
-        truth = truth + (120.0, 0.0)
+        truth = truth + np.array([120.0, 0.0])
     else:
         picture = 0.7 + 0.1 * picture
     fit = fit_corners(bytes_from_linear(picture), truth[None], SIDE_MM)
