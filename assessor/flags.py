@@ -28,7 +28,6 @@ FLAGS: dict[str, Flag] = {
         Flag("soft", "The photo is slightly blurred.", "hold still and tap the card to focus"),
         Flag("coarse-pixels", "The phone was rather far away.", "hold it 300-450 mm above the card"),
         Flag("tilted", "The phone was tilted more than 25 degrees.", "tilt 10-20 degrees"),
-        Flag("too-steep-view", "One photo looks straight down.", "tilt 10-20 degrees toward each side"),
         Flag(
             "clipped", "Part of the card or floor is burnt out.", "tap the white paper to lower the exposure"
         ),
@@ -45,17 +44,19 @@ FLAGS: dict[str, Flag] = {
             "The photos carry no lens data, so the focal length was solved.",
             "send originals",
         ),
-        Flag("at-most", "The texture is finer than this capture can see.", "use raking-light photos"),
+        Flag(
+            "at-most",
+            "The texture is finer than this capture can see.",
+            "take six photos at 15-20 degrees from 300-330 mm, in even shade",
+        ),
         Flag("few-valid", "Parts of the window could not be measured.", "shade the spot and shoot again"),
         Flag("halves-differ", "The two halves of the capture agree poorly.", "add two photos or shoot again"),
-        Flag("surface-low", "The floor lies deep below the card.", "lay the card closer to the surface"),
         Flag(
             "photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"
         ),
         Flag(
             "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"
         ),
-        Flag("serials-differ", "Not every photo shows the card's serial.", "keep the middle markers visible"),
     )
 }
 

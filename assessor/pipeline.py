@@ -35,7 +35,8 @@ def assess_capture(
     """Assess one capture of kind `angles`.
 
     refused: photos of this capture that could not even be decoded. A photo that fails its checks joins them and the
-    rest goes on while enough remain. clock: where timings are wanted, a function that returns seconds. Raises CaptureError when the spot cannot be measured.
+    rest goes on while enough remain. clock: where timings are wanted, a function that returns seconds. Raises
+    CaptureError when the spot cannot be measured.
     """
     laps = _Laps(clock)
     usable, sightings, flags, dropped = _find_all(photos, settings, refused)
@@ -100,7 +101,9 @@ def _find_all(
 def _too_few(usable: Sequence[Photo], dropped: Sequence[PhotoError], needed: int) -> CaptureError:
     reasons = "".join(f"; {error.file or 'one photo'}: {error.found}" for error in dropped)
     many = "photo is" if len(usable) == 1 else "photos are"
-    return TooFewPhotos(f"{len(usable)} {many} usable of the {needed} needed{reasons}")
+    error = TooFewPhotos(f"{len(usable)} {many} usable of the {needed} needed{reasons}")
+    error.refused = tuple(dropped)
+    return error
 
 
 class _Laps:

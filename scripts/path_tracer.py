@@ -93,7 +93,7 @@ def _cosine_around(normal: torch.Tensor, draw: torch.Generator) -> torch.Tensor:
     return way / way.norm(dim=1, keepdim=True)
 
 
-def irradiance(
+def irradiance(  # noqa: PLR0913 - keyword-only from the fourth on
     height_mm: np.ndarray,
     albedo_grey: np.ndarray,
     px_per_mm: float,

@@ -61,9 +61,9 @@ ERROR_CODES = {
     "OutputNotWritable": "output-not-writable",
 }
 FLAG_CODES = {
-    "bars-unchecked", "soft", "coarse-pixels", "tilted", "too-steep-view", "clipped", "dark", "glare",
+    "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare",
     "card-wet", "hard-shadow", "light-uneven", "light-changed", "card-bent", "few-markers", "focal-unknown",
-    "at-most", "few-valid", "halves-differ", "surface-low", "photos-dropped", "scale-prior", "serials-differ",
+    "at-most", "few-valid", "halves-differ", "photos-dropped", "scale-prior",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

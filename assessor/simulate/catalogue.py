@@ -133,6 +133,7 @@ def _draw(
 
 def _albedo(rng: np.random.Generator, data_dir: Path | None) -> str:
     maps = sorted((data_dir / "concrete_albedo").glob("*.jpg")) if data_dir else []
+    maps = [m for m in maps if "mud" not in m.name]  # loose stones are no concrete
     if not maps or rng.uniform() < 0.6:
         return "paste"
     return str(maps[int(rng.integers(len(maps)))])

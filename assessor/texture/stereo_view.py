@@ -28,13 +28,16 @@ class HeightSettings:
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
-    normalise_mm: float = 1.2  # views are compared after division by their mean over this window
+    normalise_mm: float = 1.0  # views are compared after division by their mean over this window
     refine_sigma_px: float = 2.8  # Gaussian window; smaller ones add noise and pass hardly more
     # Spacing and rounds of the refinement of each half. The halves part right after the search: what they
     # shared longer, their covariance would take for texture.
     refinement: tuple[tuple[float, int], ...] = ((0.4, 2), (0.2, 3), (0.1, 3))
+    soften: float = (
+        0.25  # share of the median contrast: strong stone edges must not outweigh the paste beside them
+    )
     max_move_mm: float = 0.3
-    min_correlation: float = 0.3  # share of the capture's median; below, a point counts as not seen
+    min_correlation: float = 0.1  # share of the capture's median; below, a point counts as not seen
     max_half_ratio: float = (
         6.0  # halves that differ by more than this many robust standard deviations are a mismatch
     )
@@ -81,7 +84,9 @@ class View:
                 image = np.asarray(cv2.pyrDown(image), dtype=np.float32)
             window = max(3, round(self.settings.normalise_mm * self.px_per_mm / 2**k)) | 1
             mean = cv2.blur(image, (window, window))
-            self.levels[k] = np.asarray(image / (mean + 4.0) - 1.0, dtype=np.float32)
+            self.levels[k] = equalised(
+                np.asarray(image / (mean + 4.0) - 1.0, dtype=np.float32), window, self.settings
+            )
         return self.levels[k], k
 
     def polynomials(self, z_ref_mm: float) -> list[FloatArray]:
@@ -130,6 +135,14 @@ def _at_height(parts: tuple[FloatArray, FloatArray, FloatArray], above_mm: Float
     cv2.multiply(out, above_mm, dst=out)
     cv2.add(out, p0, dst=out)
     return out
+
+
+def equalised(image: FloatArray, window_px: int, settings: HeightSettings) -> FloatArray:
+    """Image over its local standard deviation, softened."""
+    size = (window_px, window_px)
+    spread = cv2.sqrBoxFilter(image, cv2.CV_32F, size)
+    floor = settings.soften * float(np.median(spread[::4, ::4])) + 1e-6
+    return np.asarray(image / np.sqrt(spread + floor), dtype=np.float32)
 
 
 def unit(image: FloatArray, window_px: int) -> FloatArray:

@@ -91,7 +91,15 @@ def test_lens_and_views_agree_with_calibrate_camera() -> None:
     assert rms < 1e-3
     assert ours.rms_px < 2e-3
     views = [
-        Camera("", theirs[0, 0], (0, 0), 0, 0, cv2.Rodrigues(t)[0], s.ravel())
+        Camera(
+            "",
+            theirs[0, 0],
+            (0, 0),
+            0,
+            0,
+            np.asarray(cv2.Rodrigues(t)[0], float),
+            np.asarray(s, float).ravel(),
+        )
         for t, s in zip(turns, shifts, strict=True)
     ]
     assert view_spread(ours.cameras) == pytest.approx(view_spread(views), rel=1e-4)

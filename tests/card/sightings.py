@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
@@ -40,7 +40,7 @@ def camera_over(
     a, t = np.radians([azimuth_deg, tilt_deg])
     toward = distance_mm * np.array([np.sin(t) * np.cos(a), np.sin(t) * np.sin(a), np.cos(t)])
     rotation = look_at(toward, roll_deg=roll_deg)
-    shift = -rotation @ (toward + (*aim_mm, 0.0))
+    shift = -rotation @ (toward + np.array([*aim_mm, 0.0]))
     return Camera(f"{azimuth_deg:.0f}.jpg", focal_px, centre_px, *radial, rotation, shift)
 
 
@@ -96,7 +96,7 @@ def sightings_of(
     found = []
     for camera in cameras:
         corners = camera.project(points) + rng.normal(0, made.noise_px, (len(points), 4, 2))
-        homography = cv2.findHomography(drawn, corners.reshape(-1, 2))[0]
+        homography = np.asarray(cv2.findHomography(drawn, corners.reshape(-1, 2))[0], dtype=float)
         found.append(
             CardSighting(
                 photo_name=camera.photo_name, size_px=size_px, design=layout.design, serial=SERIAL,
@@ -118,7 +118,3 @@ def view_spread(cameras: Sequence[Camera]) -> float:
     positions = np.array([c.position_mm for c in cameras])
     views = positions[:, :2] / positions[:, 2:]
     return float(np.linalg.norm(views - views.mean(0)))
-
-
-def renamed(sighting: CardSighting, **changes: object) -> CardSighting:
-    return replace(sighting, **changes)  # type: ignore[arg-type]

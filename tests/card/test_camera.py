@@ -95,7 +95,9 @@ def test_derivative_by_the_corners_own_height(bundle: Bundle) -> None:
 
 def test_eliminating_the_corner_heights_is_the_full_solution(bundle: Bundle) -> None:
     """The Schur complement's step equals that of all parameters solved at once."""
-    state = bundle.start()  # corner heights zero, so that the plain least-squares step below has no more terms
+    state = (
+        bundle.start()
+    )  # corner heights zero, so that the plain least-squares step below has no more terms
     residual, jac, jac_z = bundle.linearise(state)
     normal = bundle.normal_equations(state)
     norm = np.hypot(*residual.T)
@@ -169,7 +171,9 @@ def test_a_bent_sheet_is_flagged_and_a_rolled_one_refused() -> None:
     assert "card-bent" in bent.flags
     assert bent.bow_mm[0] == pytest.approx(3.0, abs=0.4)
     settings = CameraSettings(u_bow_mm=10.0)
-    with pytest.raises(CardNotFlat, match=r"bent by 1?\d\.\d mm, at most 6 mm can be used; weigh the sheet's"):
+    with pytest.raises(
+        CardNotFlat, match=r"bent by 1?\d\.\d mm, at most 6 mm can be used; weigh the sheet's"
+    ):
         adjust_cameras(capture(3, Print(bow_mm=(9.0, 0, 0))), exifs(4), BARS, settings)
 
 
@@ -245,7 +249,9 @@ def scrambled(sighting: CardSighting, noise_px: float) -> FloatArray:
 
 def test_corners_that_do_not_fit_are_refused() -> None:
     sightings = [replace(s, corners_px=scrambled(s, 3.0)) for s in capture()]
-    with pytest.raises(PoorGeometry, match=r"corners are off by [23]\.\d\d px rms, at most 0\.6 px can be used"):
+    with pytest.raises(
+        PoorGeometry, match=r"corners are off by [23]\.\d\d px rms, at most 0\.6 px can be used"
+    ):
         adjust_cameras(sightings, exifs(4), BARS)
 
 

@@ -25,9 +25,13 @@ def scene(**changes: object) -> Scene:
 
 
 @cache
+def usual_photo() -> Photo:
+    return photo_of(scene())
+
+
+@cache
 def usual() -> tuple[Scene, CardSighting]:
-    made = scene()
-    return made, find_card(photo_of(made))
+    return scene(), find_card(usual_photo())
 
 
 def stripes(x: FloatArray, y: FloatArray) -> FloatArray:
@@ -50,7 +54,7 @@ def tab_shadows(x: FloatArray, y: FloatArray) -> FloatArray:
     return (1 - 0.8 * dark).astype(np.float32)
 
 
-@pytest.mark.parametrize(("roll_deg", "size_px"), [(1, SIZE), (77, SIZE), (183, SIZE), (260, SIZE[::-1])])
+@pytest.mark.parametrize(("roll_deg", "size_px"), [(1, SIZE), (97, SIZE[::-1]), (263, SIZE)])
 def test_any_rotation_and_frame(roll_deg: float, size_px: tuple[int, int]) -> None:
     made = scene(
         roll_deg=roll_deg, size_px=size_px, tilt_deg=20.0, azimuth_deg=130.0, distance_mm=320.0, supersample=4
@@ -150,7 +154,7 @@ def test_serial_needs_only_one_copy_of_each_half() -> None:
 
 def test_a_stray_marker_does_no_harm() -> None:
     made = scene()
-    rgb = photo_of(made).rgb_u8.copy()
+    rgb = usual_photo().rgb_u8.copy()
     dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_APRILTAG_36h11)
     rgb[600:680, 850:930] = 230  # a fixed marker of the card lies where none belongs
     rgb[608:672, 858:922] = cv2.aruco.generateImageMarker(dictionary, 3, 64)[..., None]
@@ -207,7 +211,7 @@ def test_two_cards_are_refused() -> None:
 
 
 def test_a_mirrored_photo_is_refused() -> None:
-    plain = photo_of(scene())
+    plain = usual_photo()
     mirrored = Photo("selfie.jpg", np.ascontiguousarray(plain.rgb_u8[:, ::-1]), plain.exif, "")
     with pytest.raises(
         CardMirrored, match=r"selfie\.jpg: the card reads only in the mirror image; use the rear camera"
@@ -215,7 +219,7 @@ def test_a_mirrored_photo_is_refused() -> None:
         find_card(mirrored)
 
 
-@pytest.mark.parametrize("pitch_mm", [0.1, 0.25, 0.4])
+@pytest.mark.parametrize("pitch_mm", [0.1, 0.3])
 def test_a_photo_of_a_display_is_refused(pitch_mm: float) -> None:
     def pixels(x: FloatArray, y: FloatArray) -> FloatArray:
         wave = np.cos(2 * np.pi * x / pitch_mm) * np.cos(2 * np.pi * y / pitch_mm)
@@ -228,7 +232,7 @@ def test_a_photo_of_a_display_is_refused(pitch_mm: float) -> None:
         find_card(photo_of(made, jpeg_quality=90))
 
 
-@pytest.mark.parametrize("jpeg_quality", [30, 60, 95])
+@pytest.mark.parametrize("jpeg_quality", [30, 95])
 def test_jpeg_and_shadows_are_not_taken_for_a_display(jpeg_quality: int) -> None:
     sighting = find_card(photo_of(scene(light=stripes, snr_db=22.0), jpeg_quality=jpeg_quality))
     assert sighting.serial == SERIAL
@@ -236,7 +240,7 @@ def test_jpeg_and_shadows_are_not_taken_for_a_display(jpeg_quality: int) -> None
 
 def test_limits_are_settings() -> None:
     with pytest.raises(CardNotFound, match="only 36 of the card's 36 markers could be read, at least 37"):
-        find_card(photo_of(scene()), FindSettings(min_markers=37))
+        find_card(usual_photo(), FindSettings(min_markers=37))
 
 
 @pytest.mark.slow

@@ -55,7 +55,9 @@ def test_flash_is_refused_by_name() -> None:
 def test_changed_fall_off_is_refused_with_its_amount() -> None:
     # 0.3 per 100 mm over +-80 mm: exp(0.24) - 1 = 27 % at the rim is allowed, 0.4 gives exp(0.32) - 1 = 38 %.
     check_light(four(photo("d", (0.3, 0.0))), QUIET)
-    with pytest.raises(LightMoved, match=r"^a, b, c, d: the light on the paper changed by 38% over the sheet"):
+    with pytest.raises(
+        LightMoved, match=r"^a, b, c, d: the light on the paper changed by 38% over the sheet"
+    ):
         check_light(four(photo("d", (0.4, 0.0))), QUIET)
 
 

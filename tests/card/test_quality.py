@@ -37,6 +37,7 @@ def scene(**changes: object) -> Scene:
         "roll_deg": 84.0,
         "tilt_deg": 12.0,
         "azimuth_deg": 30.0,
+        "serial": 4711,
     }
     return Scene(**{**defaults, **changes})  # type: ignore[arg-type]
 

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from functools import cache, lru_cache
+from typing import Any
 
 import cv2
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
 from assessor.card.layout import card_layout
 from assessor.card.linear import bytes_from_linear, linear_of_byte
@@ -61,16 +63,21 @@ def feet(camera: Camera) -> tuple[FloatArray, FloatArray]:
     coarse = [v.astype(np.float32) for v in feet_on_card(camera, column - 1.0, row - 1.0)]
     enlarged = [cv2.resize(v, None, fx=4, fy=4, interpolation=cv2.INTER_LINEAR) for v in coarse]
     # Node 0 stands at pixel -2.5 and at 1.5 of the enlarged map.
-    x, y = (v[4 : 4 + SIZE_PX[1], 4 : 4 + SIZE_PX[0]] for v in enlarged)
+    x, y = (np.asarray(v[4 : 4 + SIZE_PX[1], 4 : 4 + SIZE_PX[0]], np.float32) for v in enlarged)
     return x, y
 
 
-def photo(light: Light = side_light, camera: Camera = CAMERA, *, gain: tuple[float, ...] = (1, 1, 1)) -> Photo:
+def photo(
+    light: Light = side_light, camera: Camera = CAMERA, *, gain: tuple[float, ...] = (1, 1, 1)
+) -> Photo:
     x, y = feet(camera)
     at = [(x + PAPER_MM[0] / 2) * PX_PER_MM - 0.5, (PAPER_MM[1] / 2 - y) * PX_PER_MM - 0.5]
-    seen = cv2.remap(plane(), *(a.astype(np.float32) for a in at), cv2.INTER_LINEAR, borderValue=0.3)
+    seen = cv2.remap(
+        plane(), at[0].astype(np.float32), at[1].astype(np.float32), cv2.INTER_LINEAR, borderValue=0.3
+    )
     linear = cv2.GaussianBlur(seen * light(x, y), (0, 0), 0.6)
-    linear += 0.003 * np.random.default_rng(1).standard_normal(linear.shape, dtype=np.float32)
+    noise = np.random.default_rng(1).standard_normal(linear.shape, dtype=np.float32)
+    linear = linear + 0.003 * noise
     table = bytes_from_linear(np.arange(8192) / 8191)
     bytes_u8 = [table[np.clip(8191 * g * linear, 0, 8191).astype(np.int32)] for g in sorted(set(gain))]
     order = [sorted(set(gain)).index(g) for g in gain]
@@ -82,7 +89,7 @@ def rectified(taken: Photo, camera: Camera = CAMERA, settings: RectifySettings |
     return rectify(taken, camera, adjustment, settings)
 
 
-def part(values: FloatArray, x_mm: float, y_mm: float, half_mm: float = 10.0) -> FloatArray:
+def part(values: NDArray[Any], x_mm: float, y_mm: float, half_mm: float = 10.0) -> NDArray[Any]:
     """The square about a point of a (600, 600) raster of +-75 mm, row 0 at the largest y."""
     row, col, n = round((75 - y_mm) * 4), round((75 + x_mm) * 4), round(4 * half_mm)
     return values[row - n : row + n, col - n : col + n]
@@ -115,7 +122,7 @@ def test_row_0_is_the_top_of_the_sheet_and_column_0_its_left() -> None:
 def test_edges_of_a_patch_lie_where_they_were_drawn() -> None:
     seen = rectified(photo(even_light)).reflectance[..., 1]
     x = -75 + (np.arange(600) + 0.5) / 4
-    row = seen[round((75 + 30) * 4) - 20 : round((75 + 30) * 4) + 20].mean(0)  # through y = -30
+    row = seen[400:440].mean(0)  # through y = -30
     half = (0.3 + 0.7) / 2 / WHITE
     near = (x > -55) & (x < -40)
     crossing = np.interp(half, row[near], x[near])

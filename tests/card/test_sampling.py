@@ -18,7 +18,9 @@ def exact(camera: Camera, grid: SquareGrid, above_mm: float, z_ref_mm: float) ->
 
 
 @pytest.mark.parametrize("z_ref_mm", [0.0, -3.0, -15.0])
-@pytest.mark.parametrize(("azimuth_deg", "tilt_deg", "roll_deg"), [(20, 15, 0), (110, 20, 90), (250, 10, 180)])
+@pytest.mark.parametrize(
+    ("azimuth_deg", "tilt_deg", "roll_deg"), [(20, 15, 0), (110, 20, 90), (250, 10, 180)]
+)
 def test_positions_are_good_to_a_hundredth_of_a_pixel(
     azimuth_deg: float, tilt_deg: float, roll_deg: float, z_ref_mm: float
 ) -> None:

@@ -16,15 +16,22 @@ from assessor.simulate.camera import feet_on_card
 from assessor.values import Adjustment, Camera, Exif, FloatArray, Photo, PrintScale
 from tests.card.sightings import camera_over
 
-SIZE_PX = (820, 700)
+SIZE_PX = (640, 580)
 FOCAL_PX = 1400.0
 PX_PER_MM, SIDE_MM = 5.0, 140.0
 
 
+@cache
 def camera_at(azimuth_deg: float, tilt_deg: float = 15.0, *, roll_deg: float = 0.0) -> Camera:
     centre = ((SIZE_PX[0] - 1) / 2 + 6, (SIZE_PX[1] - 1) / 2 - 4)
     return camera_over(
-        azimuth_deg, tilt_deg, 340.0, focal_px=FOCAL_PX, centre_px=centre, radial=(0.03, -0.02), roll_deg=roll_deg
+        azimuth_deg,
+        tilt_deg,
+        340.0,
+        focal_px=FOCAL_PX,
+        centre_px=centre,
+        radial=(0.03, -0.02),
+        roll_deg=roll_deg,
     )
 
 
@@ -59,17 +66,26 @@ def paste(seed: int = 0) -> FloatArray:
     return np.asarray(0.3 * np.exp(0.35 * tone), dtype=np.float32)
 
 
+@cache
+def _feet(camera: Camera) -> list[FloatArray]:
+    """Card-plane x and y under every pixel."""
+    column, row = np.meshgrid(np.arange(SIZE_PX[0], dtype=float), np.arange(SIZE_PX[1], dtype=float))
+    return [v.astype(np.float32) for v in feet_on_card(camera, column, row)]
+
+
 def photo_of(camera: Camera, height_mm: FloatArray, albedo: FloatArray, *, seed: int = 0) -> Photo:
     """One photo; height_mm and albedo (700, 700). Rays meet the surface by fixed-point steps on its height."""
-    column, row = np.meshgrid(np.arange(SIZE_PX[0], dtype=float), np.arange(SIZE_PX[1], dtype=float))
-    foot = [v.astype(np.float32) for v in feet_on_card(camera, column, row)]
+    foot = _feet(camera)
     c = camera.position_mm.astype(np.float32)
     half = np.float32(SIDE_MM * PX_PER_MM / 2 - 0.5)
+    surface = height_mm.astype(np.float32)
     z = np.full_like(foot[0], float(height_mm.mean()))
-    for _ in range(9):
+    for _ in range(7):
         x, y = (f + (c[k] - f) * z / c[2] for k, f in enumerate(foot))
         place = x * np.float32(PX_PER_MM) + half, half - y * np.float32(PX_PER_MM)
-        z = cv2.remap(height_mm.astype(np.float32), *place, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
+        z = np.asarray(
+            cv2.remap(surface, *place, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT), np.float32
+        )
     seen = cv2.remap(albedo, *place, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
     noise = np.random.default_rng([seed, round(float(c[0])) + 500, round(float(c[1])) + 500]).standard_normal(
         seen.shape, dtype=np.float32
@@ -94,4 +110,5 @@ def adjusted(cameras: Sequence[Camera], *, u_gain: float = 0.001) -> Adjustment:
 def on_map(height_mm: FloatArray) -> FloatArray:
     """The true raster on the height map's grid: 0.1 mm over +-55 mm."""
     margin = round((SIDE_MM / 2 - 55) * PX_PER_MM)
-    return cv2.resize(height_mm[margin:-margin, margin:-margin], (1100, 1100), interpolation=cv2.INTER_LINEAR)
+    middle = height_mm[margin:-margin, margin:-margin]
+    return np.asarray(cv2.resize(middle, (1100, 1100), interpolation=cv2.INTER_LINEAR), dtype=np.float32)
