@@ -47,7 +47,8 @@ class Marker:
     def corners_mm(self) -> FloatArray:
         """(4, 2) corners: top left, top right, bottom right, bottom left, as one reads the sheet."""
         h = self.side_mm / 2
-        return np.array([[-h, h], [h, h], [h, -h], [-h, -h]]) + np.array([self.x_mm, self.y_mm])
+        square = np.array([[-h, h], [h, h], [h, -h], [-h, -h]])
+        return np.asarray(square + np.array([self.x_mm, self.y_mm]), dtype=float)
 
 
 @dataclass(frozen=True, slots=True)

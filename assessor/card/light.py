@@ -1,8 +1,8 @@
 """Did the light stay where it was? Stereo on a surface whose shading moves with the phone is worthless.
 
-A flash raises Sq of a fine floor by a factor of three (study.md part 1, section 5). It shows twice: in the EXIF data,
-and in the paper white, whose fall-off over the sheet follows the phone. Lens shading that the phone left in moves too, but
-by a few percent only.
+A flash raises Sq of a fine floor by a factor of three (study.md part 1, section 5). It shows twice: in the EXIF
+data, and in the paper white, whose fall-off over the sheet follows the phone. Lens shading that the phone left in
+moves too, but by a few percent only.
 """
 
 from __future__ import annotations

@@ -137,7 +137,9 @@ def _halves_agree(maps: Sequence[FloatArray], settings: HeightSettings) -> BoolA
     size = (7, 7)  # 0.7 mm, about the refinement's window
     difference = np.abs(cv2.blur(maps[0] - maps[1], size))
     limit = settings.max_half_ratio * 1.4826 * float(np.median(difference))
-    wrong = (difference > max(limit, 0.02)).astype(np.uint8)
+    # On high relief what fills a gap may be off by all of it: only differences that count there are cut out.
+    relief = float(np.std(maps[0][::4, ::4]))
+    wrong = (difference > max(limit, settings.max_half_share * relief, 0.02)).astype(np.uint8)
     return np.asarray(cv2.dilate(wrong, np.ones((9, 9), np.uint8)) == 0)
 
 

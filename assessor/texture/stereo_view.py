@@ -20,6 +20,7 @@ class HeightSettings:
     spacing_mm: float = 0.1
     lowest_mm: float = -26.0  # deepest breaking under a sheet that rests on the peaks
     highest_mm: float = 2.0  # a bowed sheet
+    peaks_mm: float = -0.3  # the sheet rests on the highest peaks, so these are always looked for
     range_margin_mm: float = 0.8  # beyond what the quick look over the whole range found
     coarse_step_mm: float = 0.3
     coarse_window_mm: float = 1.2
@@ -27,30 +28,29 @@ class HeightSettings:
     jump_penalty: float = 0.6
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
-    steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 2.0, 0.2), (0.2, 1.0, 0.2), (0.2, 0.5, 0.1))
+    # Where flanks are steep: spacing, reach and step of each search around what was found before.
+    steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 4.5, 0.3), (0.2, 2.4, 0.2), (0.2, 0.6, 0.1))
     normalise_mm: float = 1.0  # views are compared after division by their mean over this window
+    # Share of the median contrast added to the local one: strong stone edges must not outweigh the paste beside.
+    soften: float = 0.25
     refine_sigma_px: float = 2.8  # Gaussian window; smaller ones add noise and pass hardly more
     # Spacing and rounds of the refinement of each half. The halves part right after the search: what they
     # shared longer, their covariance would take for texture.
     refinement: tuple[tuple[float, int], ...] = ((0.4, 2), (0.2, 3), (0.1, 3))
-    soften: float = (
-        0.25  # share of the median contrast: strong stone edges must not outweigh the paste beside them
-    )
     max_move_mm: float = 0.3
     min_correlation: float = 0.1  # share of the capture's median; below, a point counts as not seen
-    max_half_ratio: float = (
-        6.0  # halves that differ by more than this many robust standard deviations are a mismatch
-    )
+    # Halves that differ by more than this many robust standard deviations, and by this share of the relief, are
+    # a mismatch. Lower limits also drop stones' tops that are merely noisy, and what fills such gaps is worse.
+    max_half_ratio: float = 15.0
+    max_half_share: float = 0.35
     min_photos: int = 4  # three cannot be split into halves, so they cannot check themselves
+    min_spread: float = 0.06  # rms of the view directions' tangents: about 5 degrees of tilt
     min_crossing: float = (
         0.5  # sine of the angle between the halves' baselines; parallel ones alias (study E2)
     )
     min_valid_fraction: float = 0.6
-    max_noise_mm: float = (
-        0.04  # at 2.5 mm and longer; fine floors in poor light reach 0.03 and still say so honestly
-    )
+    max_noise_mm: float = 0.04  # at 2.5 mm and longer; fine floors in poor light reach 0.03 and still say so
     max_noise_ratio: float = 0.3  # of the relief
-    min_spread: float = 0.06  # rms of the view directions' tangents: about 5 degrees of tilt
 
 
 class View:

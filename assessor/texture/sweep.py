@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -50,9 +51,11 @@ def _range(stack: Sequence[View], settings: HeightSettings) -> tuple[float, floa
     reference = float(heights.mean())
     samplers = [view.sampler(grid, reference).normalised(3) for view in stack]
     costs = np.stack([agreement([s.at(float(z - reference)) for s in samplers], 3) for z in heights], axis=1)
-    support = _along_paths(costs, settings)
+    # Grooves repeat, and so do their false matches: here only what its surroundings support may count.
+    support = _along_paths(costs, replace(settings, step_penalty=0.1, jump_penalty=2.0))
     best = cv2.medianBlur(_peak(support.transpose(1, 0, 2), heights), 5)
-    low, high = np.percentile(best, [0.3, 99.7])
+    low, high = np.percentile(best, [0.5, 99.5])
+    high = max(high, settings.peaks_mm)
     margin = settings.range_margin_mm + 0.15 * float(high - low)  # the quick look rounds peaks and pits off
     return float(low) - margin, float(high) + margin
 
