@@ -163,10 +163,15 @@ def unit(image: FloatArray, window_px: int) -> FloatArray:
 
 def agreement(views: Sequence[FloatArray], window_px: int) -> FloatArray:
     """Mean correlation over all pairs of normalised views, in a window."""
-    total = np.sum(views, axis=0)
-    own = np.sum([v * v for v in views], axis=0)
+    total, own = views[0].copy(), np.zeros_like(views[0])
+    for view in views[1:]:
+        cv2.add(total, view, dst=total)
+    for view in views:
+        cv2.accumulateSquare(view, own)
+    cv2.multiply(total, total, dst=total)
+    cv2.subtract(total, own, dst=total)
     n = len(views)
-    return np.asarray(cv2.blur((total * total - own) / (n * (n - 1)), (window_px, window_px)))
+    return np.asarray(cv2.blur(total, (window_px, window_px)) * np.float32(1 / (n * (n - 1))))
 
 
 def resize_to(height: FloatArray, grid: SquareGrid) -> FloatArray:
