@@ -251,8 +251,9 @@ def test_a_view_follows_a_point_at_its_height() -> None:
         float(agreement([v.sampler(grid, -4.0).normalised(3).at(above) for v in views], 3)[middle].mean())
         for above in (0.0, 1.0)
     )
-    assert right > 0.4
-    assert wrong < 0.5 * right
+    # The level itself depends on the paste's contrast over the noise that `unit` allows for; the drop does not.
+    assert right > 0.2
+    assert wrong < 0.25 * right
 
 
 def test_unit_takes_gain_and_offset_out() -> None:
