@@ -93,6 +93,19 @@ def measure_texture(
     return _evaluate(heights, bands, settings or TextureSettings(), kind)
 
 
+def without_allowances(settings: TextureSettings) -> TextureSettings:
+    """The same settings with every systematic term at zero: what is left must be right by itself."""
+    return replace(
+        settings,
+        u_method=0.0,
+        u_method_depth=0.0,
+        u_method_slope=0.0,
+        u_method_range=0.0,
+        u_method_shape=0.0,
+        shared_error_mm=0.0,
+    )
+
+
 def exact_texture(
     height_mm: FloatArray,
     px_per_mm: float,
@@ -103,15 +116,7 @@ def exact_texture(
 
     No noise, no transfer, no uncertainty: the truth that estimates are compared with.
     """
-    use = replace(
-        settings or TextureSettings(),
-        u_method=0.0,
-        u_method_depth=0.0,
-        u_method_slope=0.0,
-        u_method_range=0.0,
-        u_method_shape=0.0,
-        shared_error_mm=0.0,
-    )
+    use = without_allowances(settings or TextureSettings())
     whole = np.array([0.01, 1000.0])
     fresh = np.array(height_mm, dtype=np.float64)
     known = HeightMap(

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from assessor.texture import filters
-from assessor.texture.measure import TextureSettings
+from assessor.texture.measure import TextureSettings, without_allowances
 from assessor.values import Band, BoolArray, FloatArray, HeightMap, Transfer
 
 PX_PER_MM = 5.0
@@ -16,15 +14,7 @@ SIDE = 540
 MAIN = Band(2.5, 25.0)
 STRETCH = Band(0.8, 25.0)
 # No systematic terms: what is left must be right by itself.
-BARE = replace(
-    TextureSettings(),
-    u_method=0.0,
-    u_method_depth=0.0,
-    u_method_slope=0.0,
-    u_method_range=0.0,
-    u_method_shape=0.0,
-    shared_error_mm=0.0,
-)
+BARE = without_allowances(TextureSettings())
 
 
 def perfect(u: float = 0.0) -> Transfer:
