@@ -24,6 +24,8 @@ from scipy.fft import dctn, idctn, next_fast_len
 from assessor.values import Band, BoolArray, FloatArray, HeightMap
 
 ALPHA = math.sqrt(math.log(2.0) / math.pi)
+# Standard deviation of the same Gaussian as a weighting function, over its cut-off.
+SIGMA_PER_CUTOFF = ALPHA / math.sqrt(2.0 * math.pi)
 
 
 def gaussian_transfer(frequency_per_mm: FloatArray, cutoff_mm: float) -> FloatArray:

@@ -66,10 +66,10 @@ class TextureSettings:
     # Noise over both of these, a share of Sq and mm, means bad matches (study.md part 1 section 6).
     halves_share: float = 0.3
     halves_mm: float = 0.02
-    noise_draws: int = 4
+    extrapolate: bool = True  # parameters that are no sums of squares, to no noise
     # Error of the extrapolation to no noise as a share of its correction: pits and bumps at noise 0.1-1 times
     # Sq (tests/texture/test_noise.py).
-    u_extrapolation: float = 0.10
+    u_extrapolation: float = 0.15
     profile: ProfileSettings = field(default_factory=ProfileSettings)
     direction: DirectionSettings = field(default_factory=DirectionSettings)
 
@@ -205,7 +205,7 @@ def _heights(view: View, use: TextureSettings) -> list[Quantity]:
     def mean_height(height: FloatArray) -> FloatArray:
         return np.array([areal.sa(_valid_of(height, valid))])
 
-    noises = noise_maps(view.evidence, view.weights, coarse.shape, use.noise_draws)
+    noises = noise_maps(view.evidence, view.weights, coarse.shape) if use.extrapolate else []
     square, u_shape = (float(part[0]) for part in without_noise(mean_height, coarse, noises))
     held = float(np.mean(np.square(coarse, dtype=np.float64)))
     resolved = of.value / of.in_map if of.in_map > 0 else 1.0
@@ -298,7 +298,7 @@ def _depths(view: View, use: TextureSettings) -> list[Quantity]:
     raw = float(depth(height)[0])
     if math.isnan(raw):
         return []
-    noises = noise_maps(view.evidence, low_pass.weights, height.shape, use.noise_draws)
+    noises = noise_maps(view.evidence, low_pass.weights, height.shape) if use.extrapolate else []
     square, u_shape = (float(part[0]) for part in without_noise(depth, height, noises))
     of, floor = view.power, view.budget.floor_mm2
     resolved = of.value / of.in_map if of.in_map > 0 else 1.0

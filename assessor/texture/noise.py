@@ -9,8 +9,8 @@ Each bin is divided by the transfer of the height map where that exceeds one hal
 divided: their power is carried on from the two octaves before as a power law, and half of it is the
 uncertainty.
 
-Parameters which are no sums of squares (peaks above all) are freed of noise by making it worse: noise of the
-same spectrum is added to twice and three times its amplitude and the curve is followed back to none
+Parameters which are no sums of squares (peaks above all) are freed of noise by making it worse: the halves'
+own difference is added, to twice and three times the noise's amplitude, and the curve is followed back to none
 (simulation extrapolation, Cook and Stefanski 1994, J. Am. Stat. Assoc. 89, 1314). The square of the parameter
 is taken as quadratic in the noise amplitude, which is exact both where peaks add to noise (a + b x) and where
 variances do.
@@ -135,21 +135,13 @@ def power(evidence: Evidence, weights: FloatArray) -> Power:
     )
 
 
-def noise_maps(
-    evidence: Evidence, weights: FloatArray, grid_shape: tuple[int, int], count: int
-) -> list[FloatArray]:
-    """Draw maps with the spectrum of the mean map's noise in a band (amplitude weights) but other phases.
+def noise_maps(evidence: Evidence, weights: FloatArray, grid_shape: tuple[int, int]) -> list[FloatArray]:
+    """The map's own noise in a band (amplitude weights), on `grid_shape`; an empty list where there are no halves.
 
-    Each bin of the measured half-difference keeps its size and takes a random sign, from a fixed seed, so the
-    same capture always gives the same result. Returns `count` maps of `grid_shape`; none where there are no
-    halves.
+    It is half the halves' difference itself, not a draw of the same spectrum: noise is many times larger on flanks
+    than on plains, and must be added where it is.
     """
-    if evidence.noise is None:
-        return []
-    rng = np.random.default_rng(count)
-    band = evidence.noise.times(weights)
-    signs = (rng.choice(np.array([-1, 1], np.float32), band.coefficients.shape) for _ in range(count))
-    return [band.times(sign).height(grid_shape) for sign in signs]
+    return [] if evidence.noise is None else [evidence.noise.times(weights).height(grid_shape)]
 
 
 def without_noise(
