@@ -1,22 +1,28 @@
-"""The least-squares problem behind `camera`: observations as flat arrays, and the Gauss-Newton step on them.
+"""The least-squares problem behind `camera`: observations as flat arrays, and the steps that solve it.
 
-Bundle adjustment with analytic derivatives and Huber weights (Triggs et al. 2000, "Bundle adjustment - a modern
-synthesis"); start poses from the plane (Collins & Bartoli 2014, IPPE, in OpenCV).
+Bundle adjustment by Levenberg-Marquardt with analytic derivatives and Huber weights (Triggs et al. 2000, "Bundle
+adjustment - a modern synthesis"); start poses from the plane (Collins & Bartoli 2014, IPPE, in OpenCV).
+
+A photo's rows touch the shared parameters and its own, so derivatives are kept in these columns only and the normal
+equations are put together photo by photo.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from assessor.card.layout import CardLayout, Marker
+from assessor.card.warp import BENDS, Rolling, bend_terms, join_warp, row_time
 from assessor.errors import PoorGeometry
 from assessor.values import Camera, CardSighting, Exif, FloatArray, PrintScale
 
 HALF_SHEET_MM = (100.0, 133.0)
+WAY, TURN, BEND = slice(4, 7), slice(7, 10), slice(10, 10 + 2 * BENDS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,8 +31,12 @@ class CameraSettings:
 
     u_focal_exif: float = 0.05  # makers round the 35 mm equivalent to 1 mm and measure it at infinity
     u_focal_unknown: float = 0.25  # main cameras of phones lie within this of 69 degrees
-    u_breathing: float = 0.006  # focus differs between photos of one spot
+    u_breathing: float = 0.01  # focus differs between photos of one spot
     u_centre_px_per_kpx: float = 4.0  # stabiliser: 15 px on a 4000 px frame
+    # A hand moves 10-20 mm and turns 2-4 degrees a second, and a frame takes some 20-30 ms to read (common practice).
+    u_way_mm: float = 0.4
+    u_turn_deg: float = 0.08
+    u_bend_px: float = 0.1  # at the card's far corners; several frames joined, and what k1 and k2 lack
     u_k1: float = 0.05
     u_k2: float = 0.05
     u_aspect_unchecked: float = 0.015  # printers scale 96-102 %, not alike in both directions
@@ -34,10 +44,17 @@ class CameraSettings:
     u_bow_mm: float = 3.0
     u_cockle_mm: float = 0.3  # a home printer's sheet after a day on site
     corner_floor_px: float = 0.03  # nobody's corners are better than this
-    max_rms_px: float = 0.6
+    max_rms_px: float = 0.3  # good captures have 0.02 to 0.06
+    max_breathing: float = (
+        0.06  # between photos; a zoom of 5 % changes no height, but no phone breathes so much
+    )
+    max_centre_sd: float = 5.0
+    max_motion_sd: float = 2.5  # rms over way and turn; usual captures have up to 1.2, a lifted sheet 3 to 7
+    max_bend_sd: float = 2.5
     max_bow_mm: float = 6.0
     flag_bow_mm: float = 1.5
-    iterations: int = 12
+    iterations: int = 25
+    step: float = 0.3  # standard deviations; the view directions then move by less than 1e-6
 
 
 def exif_focal_px(exif: Exif, size_px: tuple[int, int]) -> float | None:
@@ -53,7 +70,8 @@ class BundleState:
     """Where the fit stands: parameters as flat arrays."""
 
     shared: FloatArray  # log focal factor, k1, k2, aspect, bow a b c
-    photo: FloatArray  # (P, 4) breathing, centre x, centre y, marker offset
+    # (P, 24): breathing, centre x, y, marker offset, way (3, mm) and turn (3, rad) a frame, bends (7 x 2, px)
+    photo: FloatArray
     rotations: FloatArray  # (P, 3, 3)
     shifts: FloatArray  # (P, 3)
     cockle: FloatArray  # (corners,) mm
@@ -68,12 +86,13 @@ class NormalEquations:
     residual: FloatArray  # (N, 2) px
     shared: FloatArray  # (corners, parameters)
     z_step: FloatArray  # (corners,)
+    spread: FloatArray  # (N,) standard deviation of a corner, px, from which the weights were made
 
 
 class Bundle:
-    """All observations of a capture as flat arrays, and the Gauss-Newton step on them."""
+    """All observations of a capture as flat arrays, and the steps that fit its cameras to them."""
 
-    n_shared, n_photo, n_pose = 7, 4, 6
+    n_shared, n_photo, n_pose = 7, 10 + 2 * BENDS, 6
 
     def __init__(
         self,
@@ -95,7 +114,9 @@ class Bundle:
                 options = [(key, m) for key, m in markers.items() if key[0] == marker_id]
                 if not options:
                     continue
-                key, marker = min(options, key=lambda o: _distance(sighting, o[1], corners))
+                key, marker = options[0]
+                if len(options) > 1:
+                    key, marker = min(options, key=lambda o: _distance(sighting, o[1], corners))
                 index = places.setdefault(key, len(places))
                 rows.append((p, index, marker, corners, sds))
         if not rows:
@@ -103,14 +124,16 @@ class Bundle:
         self.n_corners = 4 * len(places)
         self.photo = np.repeat([r[0] for r in rows], 4)
         self.corner = np.concatenate([4 * r[1] + np.arange(4) for r in rows])
-        self.by_corner = np.argsort(self.corner, kind="stable")
-        self.corner_starts = np.searchsorted(self.corner[self.by_corner], np.arange(self.n_corners))
         self.drawn_mm = np.concatenate([r[2].corners_mm() for r in rows])
         self.outward = np.tile([[-1.0, 1], [1, 1], [1, -1], [-1, -1]], (len(rows), 1))
         self.seen_px = np.concatenate([r[3] for r in rows]).astype(float)
         sd = np.concatenate([r[4] for r in rows]).astype(float)
         self.sd_px = np.hypot(np.where(np.isfinite(sd), sd, 1.0), settings.corner_floor_px)
         self._priors(exifs)
+        sizes = np.array([s.size_px for s in sightings], dtype=float)[self.photo]
+        self.late = row_time(self.seen_px, sizes)
+        # The bends are so small that seen corners stand for the fitted ones.
+        self.bends = bend_terms((self.seen_px - (sizes - 1) / 2) / self.focal_px)
 
     def _priors(self, exifs: Sequence[Exif]) -> None:
         s = self.settings
@@ -127,7 +150,9 @@ class Bundle:
             u_aspect = s.u_aspect_unchecked
         self.sd_shared = np.array([u_focal, s.u_k1, s.u_k2, u_aspect, s.u_bow_mm, s.u_bow_mm, s.u_bow_mm])
         breathing = s.u_breathing if len(self.sightings) > 1 else 1e-6
-        self.sd_photo = np.array([breathing, u_centre, u_centre, s.u_offset_mm])
+        roll = [*[s.u_way_mm] * 3, *[np.radians(s.u_turn_deg)] * 3]
+        bends = [s.u_bend_px] * 2 * BENDS
+        self.sd_photo = np.array([breathing, u_centre, u_centre, s.u_offset_mm, *roll, *bends])
         # One photo cannot see the sheet's height: the prior keeps it flat there.
         self.sd_cockle = s.u_cockle_mm if len(self.sightings) > 1 else 1e-3
 
@@ -177,48 +202,62 @@ class Bundle:
         return np.asarray(self.focal_px * np.exp(state.shared[0] + state.photo[:, 0]))
 
     def linearise(self, state: BundleState) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Residuals (N, 2) in pixels, their derivatives (N, 2, parameters) and those by the corner's height (N, 2)."""
+        """Residuals (N, 2) in pixels, their derivatives (N, 2, 37) and those by the corner's height (N, 2).
+
+        The 37 columns are those of `columns` for the observation's photo: shared, photo and pose parameters.
+        """
         n, photo = len(self.photo), self.photo
-        points = self.points_mm(state)
+        points, own = self.points_mm(state), state.photo[photo]
+        late = self.late[:, None]
         turned = np.einsum("nij,nj->ni", state.rotations[photo], points)
-        cam = turned + state.shifts[photo]
+        # A row is seen when it is read: the pose has gone on by `late` of its way and turn in a frame.
+        turned = turned + late * np.cross(own[:, TURN], turned)
+        cam = turned + state.shifts[photo] + late * own[:, WAY]
         z = cam[:, 2:3]
         xy = cam[:, :2] / z
         r2 = (xy**2).sum(1, keepdims=True)
         k1, k2 = state.shared[1:3]
         radial = 1 + r2 * (k1 + r2 * k2)
         focal = self._focals(state)[photo][:, None]
-        residual = focal * xy * radial + self._centres(state)[photo] - self.seen_px
+        lens = focal * xy * radial
+        bend = np.einsum("nk,nki->ni", self.bends, own[:, BEND].reshape(n, BENDS, 2))
+        residual = lens + bend + self._centres(state)[photo] - self.seen_px
         # d(pixel)/d(normalised), then d(normalised)/d(camera point)
         slope = 2 * (k1 + 2 * r2 * k2)
         d_norm = focal[:, :, None] * (
             radial[:, :, None] * np.eye(2) + slope[:, :, None] * xy[:, :, None] * xy[:, None, :]
         )
-        d_cam = np.zeros((n, 2, 3))
-        d_cam[:, 0, 0] = d_cam[:, 1, 1] = 1 / z[:, 0]
-        d_cam[:, :, 2] = -xy / z
-        to_px = d_norm @ d_cam
+        to_px = np.concatenate([d_norm, -d_norm @ xy[:, :, None]], axis=2) / z[:, :, None]
         on_sheet = to_px @ state.rotations[photo]
-        jac = np.zeros((n, 2, self.n_parameters))
-        jac[:, :, 0] = focal * xy * radial
+        jac = np.zeros((n, 2, self.n_shared + self.n_photo + self.n_pose))
+        jac[:, :, 0] = jac[:, :, 7] = lens
         jac[:, :, 1], jac[:, :, 2] = focal * xy * r2, focal * xy * r2 * r2
-        scale = self.scale_xy(state)
-        drawn = self.drawn_mm + self.outward * state.photo[photo, 3][:, None]
+        by_xy = on_sheet[:, :, :2] + on_sheet[:, :, 2:] * self._bow_slope(state, points)[:, None, :]
+        drawn = self.drawn_mm + self.outward * own[:, 3:4]
         half = drawn * (-self.print_scale.x / 2, self.print_scale.y / 2)
-        jac[:, :, 3] = (on_sheet[:, :, :2] * half[:, None, :]).sum(2)
+        jac[:, :, 3] = (by_xy * half[:, None, :]).sum(2)
         u, v = points[:, 0] / HALF_SHEET_MM[0], points[:, 1] / HALF_SHEET_MM[1]
-        for k, basis in enumerate((u * u, u * v, v * v)):
-            jac[:, :, 4 + k] = on_sheet[:, :, 2] * basis[:, None]
-        rows = np.arange(n)
-        at = self.n_shared + photo * (self.n_photo + self.n_pose)
-        jac[rows, :, at] = focal * xy * radial
-        jac[rows, 0, at + 1] = jac[rows, 1, at + 2] = 1.0
-        jac[rows, :, at + 3] = (on_sheet[:, :, :2] * (self.outward * scale)[:, None, :]).sum(2)
-        for k in range(3):
-            spin = np.cross(np.eye(3)[k], turned)
-            jac[rows, :, at + 4 + k] = np.einsum("nij,nj->ni", to_px, spin)
-            jac[rows, :, at + 7 + k] = to_px[:, :, k]
+        jac[:, :, 4:7] = on_sheet[:, :, 2:] * np.stack([u * u, u * v, v * v], 1)[:, None, :]
+        jac[:, 0, 8] = jac[:, 1, 9] = 1.0
+        jac[:, :, 10] = (by_xy * (self.outward * self.scale_xy(state))[:, None, :]).sum(2)
+        jac[:, 0, 17:31:2] = jac[:, 1, 18:31:2] = self.bends
+        jac[:, :, 31:34] = np.cross(turned[:, None, :], to_px)  # to_px . (axis x turned), for all three axes
+        jac[:, :, 34:37] = to_px
+        jac[:, :, 11:14], jac[:, :, 14:17] = late[:, :, None] * to_px, late[:, :, None] * jac[:, :, 31:34]
         return residual, jac, on_sheet[:, :, 2]
+
+    def _bow_slope(self, state: BundleState, points: FloatArray) -> FloatArray:
+        """(N, 2) slope of the bowed sheet along x and y."""
+        a, b, c = state.shared[4:7]
+        u, v = points[:, 0] / HALF_SHEET_MM[0], points[:, 1] / HALF_SHEET_MM[1]
+        return np.column_stack(
+            [(2 * a * u + b * v) / HALF_SHEET_MM[0], (b * u + 2 * c * v) / HALF_SHEET_MM[1]]
+        )
+
+    def columns(self, photo: int) -> NDArray[np.int_]:
+        """Which of all parameters the columns of `linearise` are for one photo, (37,)."""
+        own = self.n_photo + self.n_pose
+        return np.concatenate([np.arange(self.n_shared), self.n_shared + photo * own + np.arange(own)])
 
     @property
     def n_parameters(self) -> int:
@@ -242,45 +281,81 @@ class Bundle:
         norm = np.hypot(residual[:, 0], residual[:, 1])
         spread = np.maximum(self.sd_px, 1.4826 * np.median(norm) / 1.18)
         weight = np.sqrt(np.minimum(1.0, 3 * spread / np.maximum(norm, 1e-9))) / spread
-        flat = (jac * weight[:, None, None]).reshape(-1, self.n_parameters)
-        by_z, off = jac_z * weight[:, None], residual * weight[:, None]
+        flat, by_z, off = jac * weight[:, None, None], jac_z * weight[:, None], residual * weight[:, None]
         prior = 1 / self._prior_sds() ** 2
-        matrix = flat.T @ flat + np.diag(prior)
-        gradient = flat.T @ off.ravel() + prior * self._current(state)
+        matrix, gradient = np.diag(prior), prior * self._current(state)
+        mixed = np.zeros((self.n_corners, self.n_parameters))
+        each = np.einsum("nij,ni->nj", flat, by_z)
+        for p in range(len(self.sightings)):
+            rows, at = self.photo == p, self.columns(p)
+            own = flat[rows].reshape(-1, flat.shape[2])
+            matrix[np.ix_(at, at)] += own.T @ own
+            gradient[at] += own.T @ off[rows].ravel()
+            mixed[self.corner[rows][:, None], at] += each[rows]  # a photo sees a corner once
         z_prior = 1 / self.sd_cockle**2
         diagonal = np.bincount(self.corner, (by_z**2).sum(1), self.n_corners) + z_prior
         z_gradient = np.bincount(self.corner, (by_z * off).sum(1), self.n_corners) + z_prior * state.cockle
-        each = np.einsum("nij,ni->nj", jac, by_z * weight[:, None])
-        mixed = np.add.reduceat(each[self.by_corner], self.corner_starts)
         shared = mixed / diagonal[:, None]
         matrix -= mixed.T @ shared
         gradient -= shared.T @ z_gradient
-        return NormalEquations(matrix, gradient, residual, shared, z_gradient / diagonal)
+        return NormalEquations(matrix, gradient, residual, shared, z_gradient / diagonal, spread)
 
-    def improve(self, state: BundleState) -> tuple[BundleState, float]:
-        """One Gauss-Newton step; returns the new state and the step's largest move in prior or pixel terms."""
+    def solve(self) -> tuple[BundleState, NormalEquations]:
+        """Levenberg-Marquardt steps from the start until they are small; returns the best state."""
+        state = self.start()
         normal = self.normal_equations(state)
-        step = -np.linalg.solve(normal.matrix, normal.gradient)
+        damping = 0.0
+        for _ in range(self.settings.iterations):
+            moved, size = self._moved(state, normal, damping)
+            ahead = self.normal_equations(moved)
+            # Both with the spread of the old state, since the robust weights follow the fit.
+            if self._cost(moved, ahead, normal.spread) < self._cost(state, normal, normal.spread) * (
+                1 + 1e-6
+            ):
+                state, normal = moved, ahead
+                if size < self.settings.step and damping < 1e-6:
+                    break
+                damping = damping / 30 if damping > 1e-8 else 0.0
+            else:
+                damping = max(30 * damping, 1e-5)
+        return state, normal
+
+    def _cost(self, state: BundleState, normal: NormalEquations, spread: FloatArray) -> float:
+        """Huber cost with the priors' pull."""
+        pull = self._current(state) / self._prior_sds()
+        far = np.hypot(*normal.residual.T) / spread
+        huber = np.where(far < 3, far**2, 6 * far - 9).sum()
+        return float(huber + (pull**2).sum() + ((state.cockle / self.sd_cockle) ** 2).sum())
+
+    def _moved(
+        self, state: BundleState, normal: NormalEquations, damping: float
+    ) -> tuple[BundleState, float]:
+        """The state one step on, and the step's largest move in standard deviations."""
+        scale = np.diag(normal.matrix)
+        step = -np.linalg.solve(normal.matrix + damping * np.diag(scale), normal.gradient)
         n, width = len(self.sightings), self.n_photo + self.n_pose
         photo = step[self.n_shared :].reshape(n, width)
         rotations = np.stack(
-            [cv2.Rodrigues(d[4:7])[0] @ r for d, r in zip(photo, state.rotations, strict=True)]
+            [cv2.Rodrigues(d[-6:-3])[0] @ r for d, r in zip(photo, state.rotations, strict=True)]
         )
+        # Distance and focal length trade as a ratio: growing both by factors stays in that valley.
+        shifts = state.shifts + photo[:, -3:]
+        shifts[:, 2] = state.shifts[:, 2] * np.exp(np.clip(photo[:, -1] / state.shifts[:, 2], -1, 1))
         moved = BundleState(
             state.shared + step[: self.n_shared],
             state.photo + photo[:, : self.n_photo],
             rotations,
-            state.shifts + photo[:, 7:10],
+            shifts,
             state.cockle - normal.z_step - normal.shared @ step,
         )
-        size = float(np.abs(step * np.sqrt(np.diag(normal.matrix))).max())
-        return moved, size
+        return moved, float(np.abs(step * np.sqrt(scale)).max())
 
     def cameras(self, state: BundleState) -> tuple[Camera, ...]:
-        """The fitted cameras."""
+        """The fitted cameras, each with its warp."""
         focals, centres = self._focals(state), self._centres(state)
-        return tuple(
-            Camera(
+        found = []
+        for p, s in enumerate(self.sightings):
+            camera = Camera(
                 s.photo_name,
                 float(focals[p]),
                 (float(centres[p, 0]), float(centres[p, 1])),
@@ -289,31 +364,11 @@ class Bundle:
                 state.rotations[p].copy(),
                 state.shifts[p].copy(),
             )
-            for p, s in enumerate(self.sightings)
-        )
-
-    def u_gain(self, state: BundleState, matrix: FloatArray) -> float:
-        """Relative standard uncertainty of heights from poses: how well the view directions' spread is known."""
-        n = len(self.sightings)
-        if n < 2:
-            return float("nan")
-        positions = np.stack([-r.T @ t for r, t in zip(state.rotations, state.shifts, strict=True)])
-        views = positions[:, :2] / positions[:, 2:]
-        centred = views - views.mean(0)
-        spread = (centred**2).sum()
-        row = np.zeros(self.n_parameters)
-        for p in range(n):
-            r, t = state.rotations[p], state.shifts[p]
-            d_view = np.hstack([np.eye(2), -views[p][:, None]]) / positions[p, 2]
-            at = self.n_shared + p * (self.n_photo + self.n_pose) + self.n_photo
-            # C = -R^T t: turning by w (left) moves C by -R^T (t x w) ... = R^T [w]x t; shifting t moves it by -R^T.
-            turn = np.stack([r.T @ np.cross(np.eye(3)[k], t) for k in range(3)], axis=1)
-            row[at : at + 3] += centred[p] @ d_view @ turn
-            row[at + 3 : at + 6] += centred[p] @ d_view @ -r.T
-        row /= spread
-        covariance = np.linalg.inv(matrix)
-        # Corner errors of one marker are not independent; the residual's own size guards the weights.
-        return 2 * float(np.sqrt(max(float(row @ covariance @ row), 0.0)))
+            own = state.photo[p]
+            rolling = Rolling(own[WAY], own[TURN], s.size_px)
+            warp = join_warp(camera, rolling, own[BEND].reshape(BENDS, 2), self.focal_px)
+            found.append(replace(camera, warp=warp))
+        return tuple(found)
 
 
 def _distance(sighting: CardSighting, marker: Marker, corners_px: FloatArray) -> float:
