@@ -11,6 +11,9 @@ kind of photo. Three traps decide the shape of this file:
   is taken.
 - An alpha channel is dropped, not laid over white: the stored colours are what the camera recorded, and white
   mixed in could be taken for the card's paper.
+- Phones hide more pictures in the file: gain maps for HDR screens (CIPA DC-007 multi-picture files, ISO 21496-1),
+  depth, a clip. Only the main picture is decoded and no map is applied: the main picture is what a plain screen shows,
+  and a gain map would lift parts of it by its own local tone curve.
 
 OpenCV decodes JPEG and PNG, since it is the fastest and keeps 16 bits; PIL is asked for colour only.
 """
@@ -66,7 +69,7 @@ def decode_photo(data: bytes, name: str, settings: DecodeSettings | None = None)
     exif, orientation = parse_exif(header.exif)
     if header.format != "heic":
         rgb = _upright(rgb, orientation)
-    return Photo(name, np.ascontiguousarray(rgb), exif, hashlib.sha256(data).hexdigest())
+    return Photo(name, np.ascontiguousarray(rgb), exif, hashlib.sha256(data).hexdigest(), header.facts)
 
 
 def read_exif(data: bytes) -> Exif:

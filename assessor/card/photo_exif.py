@@ -17,12 +17,15 @@ _MAKE, _MODEL, _LENS_MODEL = 271, 272, 42036
 _EXPOSURE, _F_NUMBER, _ISO, _FLASH = 33434, 33437, 34855, 37385
 _FOCAL, _FOCAL_35, _DIGITAL_ZOOM = 37386, 41989, 41988
 _TAKEN, _TAKEN_SUBSECOND = 36867, 37521
+_SOFTWARE, _CUSTOM_RENDERED, _FILE_SOURCE = 305, 41985, 41728
+_WIDTH, _HEIGHT = 40962, 40963
 _WANTED = frozenset(
     {_EXIF_IFD, _ORIENTATION, _MAKE, _MODEL, _LENS_MODEL, _EXPOSURE, _F_NUMBER, _ISO, _FLASH, _FOCAL}
     | {_FOCAL_35, _DIGITAL_ZOOM, _TAKEN, _TAKEN_SUBSECOND}
+    | {_SOFTWARE, _CUSTOM_RENDERED, _FILE_SOURCE, _WIDTH, _HEIGHT}
 )
-# TIFF 6.0 field types: ASCII, SHORT, LONG, RATIONAL, SRATIONAL as (bytes, struct code)
-_TYPES = {2: (1, "s"), 3: (2, "H"), 4: (4, "L"), 5: (8, "LL"), 10: (8, "ll")}
+# TIFF 6.0 field types: ASCII, SHORT, LONG, RATIONAL, UNDEFINED, SRATIONAL as (bytes, struct code)
+_TYPES = {2: (1, "s"), 3: (2, "H"), 4: (4, "L"), 5: (8, "LL"), 7: (1, "B"), 10: (8, "ll")}
 _MAX_ENTRIES, _MAX_TEXT = 1000, 200
 _Value = str | tuple[int, ...]
 
@@ -49,6 +52,10 @@ def parse_exif(block: bytes) -> tuple[Exif, int]:
         f_number=_ratio(tags, _F_NUMBER, 0.1, 200),
         flash_fired=bool(flash[0] & 1) if isinstance(flash, tuple) else None,
         taken_at=_time(tags),
+        software=_text(tags, _SOFTWARE),
+        custom_rendered=_whole(tags, _CUSTOM_RENDERED),
+        file_source=_whole(tags, _FILE_SOURCE),
+        size_px=_size(tags),
     )
     return exif, int(orientation)
 
@@ -97,6 +104,17 @@ def _text(tags: dict[int, _Value], tag: int) -> str | None:
 def _number(tags: dict[int, _Value], tag: int, low: float, high: float) -> float | None:
     value = tags.get(tag)
     return float(value[0]) if isinstance(value, tuple) and low <= value[0] <= high else None
+
+
+def _whole(tags: dict[int, _Value], tag: int) -> int | None:
+    value = tags.get(tag)
+    return int(value[0]) if isinstance(value, tuple) else None
+
+
+def _size(tags: dict[int, _Value]) -> tuple[int, int] | None:
+    """PixelXDimension and PixelYDimension, the long side first, since editors turn pixels without the tags."""
+    width, height = _number(tags, _WIDTH, 1, 1e6), _number(tags, _HEIGHT, 1, 1e6)
+    return (int(max(width, height)), int(min(width, height))) if width and height else None
 
 
 def _ratio(tags: dict[int, _Value], tag: int, low: float, high: float) -> float | None:

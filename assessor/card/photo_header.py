@@ -17,12 +17,14 @@ import re
 import struct
 import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import pillow_heif
 
+from assessor.card.photo_marks import find_marks, jpeg_quality
 from assessor.errors import NotAnImage
+from assessor.values import FileFacts
 
 PhotoFormat = Literal["jpeg", "png", "heic"]
 ENDS_EARLY = "the file ends before the picture does"
@@ -37,6 +39,7 @@ _FRAME_MARKERS = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _MAX_SCANS = 100  # a progressive photo has about 10; thousands make a small file decode for minutes
 _JPEG_HOLE, _HEIC_HOLE = bytes(4096), bytes(65536)  # maker notes inside HEIC may hold some kB of zeros
 _MAX_PROFILE = 4_000_000
+_XMP_HEAD = b"http://ns.adobe.com/xap/1.0/\0"
 
 _HEIC_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"mif1", b"mif2"}
 _SEQUENCE_BRANDS = {b"hevc", b"hevx", b"hevm", b"hevs", b"msf1"}
@@ -60,7 +63,8 @@ class PhotoHeader:
 
     Width and height as stored, in pixels, 0 where not found; channels as coded (4 = CMYK in JPEG). exif: TIFF
     block, icc: colour profile, cicp: (primaries, transfer) of ITU-T H.273; empty or None where absent.
-    damage: what is missing or broken, as words for the person, or None.
+    damage: what is missing or broken, as words for the person, or None. facts: what the file shows of how the photo
+    was made and packed.
     """
 
     format: PhotoFormat
@@ -72,6 +76,7 @@ class PhotoHeader:
     icc: bytes = b""
     cicp: tuple[int, int] | None = None
     damage: str | None = None
+    facts: FileFacts = field(default_factory=FileFacts)
 
 
 def read_header(data: bytes) -> PhotoHeader:
@@ -118,6 +123,7 @@ def _jpeg(data: bytes) -> PhotoHeader:
     """Walk the segments of the first picture; what follows its end (gain maps, clips) is ignored."""
     found: dict[str, Any] = {}
     profile: dict[int, bytes] = {}
+    xmp, trailer, quality = b"", b"", None
     at, scans, scan_start = 2, 0, 0
     damage: str | None = ENDS_EARLY
     while found_marker := _MARKER.search(data, at):
@@ -127,6 +133,7 @@ def _jpeg(data: bytes) -> PhotoHeader:
             continue
         if marker == 0xD9:
             damage = _scan_damage(data, (scan_start, at), found, scans)
+            trailer = data[at:]
             break
         length = int.from_bytes(data[at : at + 2])
         body = data[at + 2 : at + length]
@@ -138,6 +145,10 @@ def _jpeg(data: bytes) -> PhotoHeader:
             found.update(width_px=width, height_px=height, channels=channels)
         elif marker == 0xE1 and body.startswith(b"Exif\0\0") and "exif" not in found:
             found["exif"] = body[6:]
+        elif marker == 0xE1 and body.startswith(_XMP_HEAD):
+            xmp = xmp or body[len(_XMP_HEAD) :]
+        elif marker == 0xDB and quality is None:
+            quality = jpeg_quality(_luminance_steps(body))
         elif marker == 0xE2 and body.startswith(b"ICC_PROFILE\0") and len(body) > 14:
             profile[body[12]] = body[14:]
         elif marker == 0xDA:
@@ -146,7 +157,22 @@ def _jpeg(data: bytes) -> PhotoHeader:
             if end is None:
                 break
             at = end.start()
-    return PhotoHeader("jpeg", **found, icc=b"".join(profile[k] for k in sorted(profile)), damage=damage)
+    icc = b"".join(profile[k] for k in sorted(profile))
+    facts = FileFacts(quality, find_marks(xmp, trailer))
+    return PhotoHeader("jpeg", **found, icc=icc, damage=damage, facts=facts)
+
+
+def _luminance_steps(body: bytes) -> tuple[int, ...]:
+    """Steps of table 0 in a DQT segment (T.81 B.2.4.1), empty where it holds other tables only."""
+    at = 0
+    while at < len(body):
+        wide, table = body[at] >> 4, body[at] & 15
+        size = 128 if wide else 64
+        steps = body[at + 1 : at + 1 + size]
+        if table == 0 and len(steps) == size:
+            return struct.unpack(">64H", steps) if wide else tuple(steps)
+        at += 1 + size
+    return ()
 
 
 def _scan_damage(data: bytes, span: tuple[int, int], found: dict[str, Any], scans: int) -> str | None:
@@ -186,6 +212,8 @@ def _png(data: bytes) -> PhotoHeader:
             found["cicp"] = (body[0], body[1])
         elif kind == b"iCCP":
             found["icc"] = _inflate(bytes(body).partition(b"\0")[2][1:])
+        elif kind == b"iTXt" and bytes(body[:18]) == b"XML:com.adobe.xmp\0":
+            found["facts"] = FileFacts(None, find_marks(bytes(body), b""))
         elif kind == b"IEND":
             return PhotoHeader("png", **found, damage=None if "width_px" in found else DAMAGED)
     return PhotoHeader("png", **found, damage=ENDS_EARLY)
@@ -226,6 +254,7 @@ def _heic(data: bytes) -> PhotoHeader:
         icc=info.get("icc_profile") or b"",
         cicp=(int(nclx["color_primaries"]), int(nclx["transfer_characteristics"])) if nclx else None,
         damage=damage,
+        facts=FileFacts(None, find_marks(info.get("xmp") or b"", b"")),
     )
 
 

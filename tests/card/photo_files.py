@@ -73,16 +73,28 @@ def png(rgb: np.ndarray, **options: object) -> bytes:
     return pil_file(rgb, "PNG", **options)
 
 
-def heic(*pictures: U8Array, exif: bytes = b"", icc: bytes = b"", **options: object) -> bytes:
+def heic(
+    *pictures: U8Array, exif: bytes = b"", icc: bytes = b"", xmp: bytes = b"", **options: object
+) -> bytes:
     """A HEIC of one or more pictures, stored as given; an orientation in `exif` becomes irot/imir boxes."""
     heif = pillow_heif.HeifFile()
     for rgb in pictures:
         image = heif.add_frombytes("RGB", rgb.shape[1::-1], rgb.tobytes())
         image.info["exif"] = exif or None
+        image.info["xmp"] = xmp or None
         if icc:
             image.info.update(icc_profile=icc, icc_profile_type="prof")
     out = io.BytesIO()
     heif.save(out, **(RGB_444 | options))
+    return out.getvalue()
+
+
+def heic_with_alpha(rgb: U8Array, alpha: U8Array) -> bytes:
+    """A HEIC whose alpha plane is a second, auxiliary picture (ISO/IEC 23008-12, 6.5.8)."""
+    heif = pillow_heif.HeifFile()
+    heif.add_frombytes("RGBA", rgb.shape[1::-1], np.dstack([rgb, alpha]).tobytes())
+    out = io.BytesIO()
+    heif.save(out, **RGB_444)
     return out.getvalue()
 
 
@@ -97,8 +109,12 @@ def with_chunk(file: bytes, kind: bytes, body: bytes) -> bytes:
 
 def with_exif_bytes(file: bytes, tiff: bytes) -> bytes:
     """The JPEG with this as its Exif segment, whatever it holds."""
-    body = b"Exif\0\0" + tiff
-    return file[:2] + b"\xff\xe1" + struct.pack(">H", len(body) + 2) + body + file[2:]
+    return with_segment(file, 0xE1, b"Exif\0\0" + tiff)
+
+
+def with_segment(file: bytes, marker: int, body: bytes) -> bytes:
+    """The JPEG with one more segment right after its start."""
+    return file[:2] + struct.pack(">BBH", 0xFF, marker, len(body) + 2) + body + file[2:]
 
 
 def claim_size(file: bytes, width: int, height: int) -> bytes:

@@ -26,7 +26,7 @@ def block(base: dict[int, object], inner: dict[int, object]) -> bytes:
 
 
 FULL = block(
-    {271: "Make A", 272: "Model B", 274: 6},
+    {271: "Make A", 272: "Model B", 274: 6, 305: "Camera app 3.1"},
     {
         33434: IFDRational(1, 120),
         33437: IFDRational(178, 100),
@@ -36,6 +36,9 @@ FULL = block(
         37385: 0x19,
         37386: IFDRational(6765, 1000),
         41988: IFDRational(3, 2),
+        40962: 3024,
+        40963: 4032,
+        41985: 7,
         41989: 24,
         42036: "Main camera 6.765mm f/1.78",
     },
@@ -57,6 +60,9 @@ def test_all_fields_are_read() -> None:
         f_number=1.78,
         flash_fired=True,
         taken_at="2026-05-04T10:11:12.123",
+        software="Camera app 3.1",
+        custom_rendered=7,
+        size_px=(4032, 3024),
     )
 
 
@@ -72,6 +78,13 @@ def test_both_byte_orders_read_alike() -> None:
         assert parse_exif(tiff) == (Exif(iso=200.0), 8)
 
 
+def test_file_source_is_one_byte_without_a_type() -> None:
+    """Exif 2.32, 4.6.5: FileSource has type UNDEFINED (7) and count 1; PIL writes no valid type for it."""
+    entry = struct.pack(">HHLB3x", 41728, 7, 1, 2)
+    tiff = b"MM\0*" + struct.pack(">LH", 8, 1) + entry + bytes(4)
+    assert parse_exif(tiff)[0] == Exif(file_source=2)
+
+
 @pytest.mark.parametrize(
     ("inner", "expected"),
     [
@@ -81,6 +94,9 @@ def test_both_byte_orders_read_alike() -> None:
         ({37385: 0x18}, Exif(flash_fired=False)),  # bit 0 is "fired"; the others tell the mode
         ({34855: 65535}, Exif()),  # Exif 2.32, 4.6.5: 65535 stands for more than the tag holds
         ({37386: IFDRational(5, 0)}, Exif()),
+        ({40962: 4000}, Exif()),  # a size needs both sides
+        ({40962: 4000, 40963: 0}, Exif()),
+        ({41985: 0}, Exif(custom_rendered=0)),
         ({36867: "0000:00:00 00:00:00"}, Exif()),
         ({36867: "    :  :     :  :  "}, Exif()),
         ({36867: "2026:02:03 04:05:06"}, Exif(taken_at="2026-02-03T04:05:06")),
