@@ -9,7 +9,11 @@ Errors: relative, (estimate - truth) / truth, for quantities in mm (`error_unit`
 for those without a unit and for grades; the shorter way round the half circle for `direction_deg` ("deg").
 bias is the mean error, scatter its standard deviation (n - 1). Rows with an upper bound have no error, but
 count for coverage: covered where the truth lies under the bound. Refused rows count in n and in the refused
-share only.
+share only. A gross error is a claim further than 25 % from the truth that nothing refused.
+
+What so many captures can tell is said beside each score, as limits at 95 % confidence (`..._low95`, `..._high95`):
+Student's t for the bias, chi-square for the scatter (both take errors as normal), exact binomial limits for
+shares, which hold for any n and any share (Clopper and Pearson 1934, Biometrika 26, 404).
 """
 
 from __future__ import annotations
@@ -20,12 +24,14 @@ from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
 import numpy as np
+from scipy import special
 
-from assessor.values import Band, CaptureResult
+from assessor.values import Band, CaptureResult, FloatArray
 
 NOT_MEASURED = "not-measured"
 ABSTAINED = "abstained"
 ALL = "all"
+GROSS = 0.25  # relative error that no capture may pass with
 _Key = tuple[str, str, str, str, float | None, float | None]
 ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
 _PURE = {"", "1", "-", "none"}
@@ -82,7 +88,11 @@ class ScoredRow:
 
 @dataclass(frozen=True, slots=True)
 class SummaryRow:
-    """Scores of one group. Null where the group has nothing to say it from."""
+    """Scores of one group. Null where the group has nothing to say it from.
+
+    n_gross: gross errors not refused, gross_high95 the upper limit of their share of n; median_half_width: of the 90 %
+    intervals, relative. Both for quantities in mm only.
+    """
 
     kind: str
     quantity: str
@@ -99,6 +109,17 @@ class SummaryRow:
     coverage: float | None
     upper_share: float
     refused_share: float
+    bias_low95: float | None = None
+    bias_high95: float | None = None
+    scatter_low95: float | None = None
+    scatter_high95: float | None = None
+    coverage_low95: float | None = None
+    coverage_high95: float | None = None
+    refused_low95: float | None = None
+    refused_high95: float | None = None
+    n_gross: int | None = None
+    gross_high95: float | None = None
+    median_half_width: float | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -179,21 +200,91 @@ def covered(row: ScoredRow) -> bool | None:
     return said.low90 <= value <= said.high90
 
 
+def gross(row: ScoredRow) -> bool:
+    """Whether a claim about a quantity in mm is off by more than 25 % (a bound: lies that far under the truth)."""
+    if row.said.bound == "upper" and row.said.high90 is not None and not row.said.refused:
+        return row.said.high90 < (1 - GROSS) * row.truth.value
+    error = error_of(row)
+    return error is not None and error_unit(row.truth) == "relative" and abs(error) > GROSS
+
+
+def half_width(row: ScoredRow) -> float | None:
+    """Half of a 90 % interval over its estimate; None for bounds, refusals and what is not in mm."""
+    said = row.said
+    if said.refused or said.low90 is None or said.high90 is None or error_unit(row.truth) != "relative":
+        return None
+    return (said.high90 - said.low90) / 2 / said.estimate if said.estimate else None
+
+
+def share_limits(count: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Exact two-sided binomial limits of a share of which `count` of `n` were seen.
+
+    Each side holds (1 - confidence) / 2; where count is 0 or n the far limit is the share itself. ValueError for
+    counts outside 0..n. Source: Clopper and Pearson 1934, by the beta distribution's quantiles.
+    """
+    if not 0 <= count <= n or n == 0:
+        raise ValueError(f"{count} of {n} is no share")
+    tail = (1.0 - confidence) / 2.0
+    low = float(special.betaincinv(count, n - count + 1, tail)) if count > 0 else 0.0
+    high = float(special.betaincinv(count + 1, n - count, 1.0 - tail)) if count < n else 1.0
+    return low, high
+
+
+def mean_limits(values: Sequence[float] | FloatArray, confidence: float = 0.95) -> tuple[float, float]:
+    """Two-sided limits of the mean of normal values by Student's t; ValueError for fewer than two."""
+    n = len(values)
+    if n < 2:
+        raise ValueError("a mean's limits need two values")
+    middle, sd = float(np.mean(values)), float(np.std(values, ddof=1))
+    half = float(special.stdtrit(n - 1, (1.0 + confidence) / 2.0)) * sd / math.sqrt(n)
+    return middle - half, middle + half
+
+
+def scatter_limits(scatter: float, n: int, confidence: float = 0.95) -> tuple[float, float]:
+    """Two-sided limits of the standard deviation of normal values, of which `n` gave `scatter`, by chi-square."""
+    if n < 2:
+        raise ValueError("a scatter's limits need two values")
+    tail = (1.0 - confidence) / 2.0
+    # `chdtri` takes the chance of a larger value.
+    largest, least = (float(special.chdtri(n - 1, above)) for above in (tail, 1.0 - tail))
+    return scatter * math.sqrt((n - 1) / largest), scatter * math.sqrt((n - 1) / least)
+
+
 def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
     errors = np.array([error for row in rows if (error := error_of(row)) is not None])
     claims = [claim for row in rows if (claim := covered(row)) is not None]
-    n = len(rows)
+    n, refused = len(rows), sum(row.said.refused is not None for row in rows)
+    scatter = float(errors.std(ddof=1)) if errors.size > 1 else None
+    none = (None, None)
+    of_bias = none if scatter is None else mean_limits(errors)
+    of_scatter = none if scatter is None else scatter_limits(scatter, errors.size)
+    of_coverage = share_limits(sum(claims), len(claims)) if claims else none
+    of_refused = share_limits(refused, n)
+    in_mm = error_unit(rows[0].truth) == "relative"
+    n_gross = sum(gross(row) for row in rows) if in_mm else None
+    widths = [width for row in rows if (width := half_width(row)) is not None]
     return SummaryRow(
         *key,
         n=n,
         n_rendered=sum(row.truth.rendered for row in rows),
         error_unit=error_unit(rows[0].truth),
         bias=float(errors.mean()) if errors.size else None,
-        scatter=float(errors.std(ddof=1)) if errors.size > 1 else None,
+        scatter=scatter,
         largest_error=float(errors[np.abs(errors).argmax()]) if errors.size else None,
         coverage=sum(claims) / len(claims) if claims else None,
         upper_share=sum(row.said.bound == "upper" for row in rows) / n,
-        refused_share=sum(row.said.refused is not None for row in rows) / n,
+        refused_share=refused / n,
+        bias_low95=of_bias[0],
+        bias_high95=of_bias[1],
+        scatter_low95=of_scatter[0],
+        scatter_high95=of_scatter[1],
+        coverage_low95=of_coverage[0],
+        coverage_high95=of_coverage[1],
+        refused_low95=of_refused[0],
+        refused_high95=of_refused[1],
+        n_gross=n_gross,
+        gross_high95=None if n_gross is None else share_limits(n_gross, n)[1],
+        median_half_width=float(np.median(widths)) if widths else None,
     )
 
 

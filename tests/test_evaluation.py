@@ -14,7 +14,12 @@ from assessor.evaluation import (
     bands_asked,
     covered,
     error_of,
+    gross,
+    half_width,
+    mean_limits,
     read_estimate,
+    scatter_limits,
+    share_limits,
     summarise,
 )
 from assessor.values import Band
@@ -127,3 +132,46 @@ def test_a_row_prints_all_its_columns() -> None:
         "band_long_mm", "value", "estimate", "low90", "high90", "bound", "refused", "seconds",
     ]  # fmt: skip
     assert not any(isinstance(value, float) and math.isnan(value) for value in row.values())
+
+
+def test_a_summary_says_what_so_many_captures_can_tell() -> None:
+    rows = [scored(truth(), 0.2 + 0.001 * k) for k in range(9)]
+    rows += [scored(truth(), 0.3), ScoredRow(truth(), Estimate(refused="too-far"), 1.0)]
+    row = summarise(rows)[1]
+    errors = [0.005 * k for k in range(9)] + [0.5]
+    assert (row.bias_low95, row.bias_high95) == pytest.approx(mean_limits(errors))
+    assert row.scatter is not None
+    assert (row.scatter_low95, row.scatter_high95) == pytest.approx(scatter_limits(row.scatter, 10))
+    # The interval is 0.01 to each side: nine of ten hold 0.2.
+    assert (row.coverage, row.coverage_low95, row.coverage_high95) == (0.9, *share_limits(9, 10))
+    assert (row.refused_low95, row.refused_high95) == share_limits(1, 11)
+    assert (row.n_gross, row.gross_high95) == (1, share_limits(1, 11)[1])
+    assert row.median_half_width == pytest.approx((0.01 / 0.204 + 0.01 / 0.205) / 2)
+
+
+def test_limits_are_null_where_one_capture_tells_nothing() -> None:
+    row = summarise([scored(truth(), 0.2)])[1]
+    assert (row.bias, row.bias_low95, row.scatter_high95) == (0.0, None, None)
+    assert (row.coverage_low95, row.coverage_high95) == (pytest.approx(0.025), 1.0)
+    grade = summarise([ScoredRow(truth("grade", 4.0), Estimate(refused="abstained"), 1.0)])[1]
+    assert (grade.n_gross, grade.gross_high95, grade.coverage_low95, grade.median_half_width) == (None,) * 4
+
+
+def test_gross_errors_are_claims_and_nothing_else() -> None:
+    assert gross(scored(truth(), 0.26))
+    assert not gross(scored(truth(), 0.245))
+    assert not gross(ScoredRow(truth(), Estimate(refused="too-far"), 1.0))
+    assert gross(ScoredRow(truth(), Estimate(0.1, None, 0.1, "upper"), 1.0))
+    assert not gross(ScoredRow(truth(), Estimate(0.9, None, 0.9, "upper"), 1.0))  # at most so much is true
+    assert not gross(scored(truth("Ssk", -0.5), 0.5))
+    assert half_width(scored(truth("Ssk", -0.5), 0.5)) is None
+
+
+def test_limits_of_impossible_counts_are_refused() -> None:
+    for count, n in ((-1, 4), (5, 4), (0, 0)):
+        with pytest.raises(ValueError, match="is no share"):
+            share_limits(count, n)
+    with pytest.raises(ValueError, match="two values"):
+        mean_limits([1.0])
+    with pytest.raises(ValueError, match="two values"):
+        scatter_limits(1.0, 1)

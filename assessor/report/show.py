@@ -80,7 +80,11 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
     summary = [row for row in summary if row.process != ALL or told[row.kind, row.split, _named(row)] > 2]
     for kind, split in dict.fromkeys((row.kind, row.split) for row in summary):
         title = f"captures of kind {kind}, {split}"
-        console.print(_scores(title, [row for row in summary if (row.kind, row.split) == (kind, split)]))
+        chosen = [row for row in summary if (row.kind, row.split) == (kind, split)]
+        console.print(_scores(title, chosen))
+        # Where processes are pooled, the pool tells most.
+        pooled = {_named(row) for row in chosen if row.process == ALL}
+        console.print(_limits([row for row in chosen if row.process == ALL or _named(row) not in pooled]))
     _line(
         console,
         "quantity: with its band in mm; bias, scatter, worst: of the error, in % of the truth where it is in mm",
@@ -109,6 +113,32 @@ def _scores(title: str, rows: Sequence[SummaryRow]) -> Table:
             _share(row.refused_share),
         )
     return table
+
+
+def _limits(rows: Sequence[SummaryRow]) -> Table:
+    """What so many captures can tell about each quantity."""
+    title = "95 % limits: where the figures of very many such captures may lie"
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=title, title_justify="left")
+    table.add_column("quantity", no_wrap=True)
+    for heading in ("bias", "scatter", "in 90 %", "over 25 % off"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for row in rows:
+        unit = row.error_unit
+        table.add_row(
+            _named(row),
+            _span(_error(row.bias_low95, unit), _error(row.bias_high95, unit)),
+            _span(
+                _error(row.scatter_low95, unit, signed=False), _error(row.scatter_high95, unit, signed=False)
+            ),
+            _span(_share(row.coverage_low95), _share(row.coverage_high95)),
+            "" if row.n_gross is None else f"{row.n_gross}, <= {_share(row.gross_high95)}",
+        )
+    return table
+
+
+def _span(low: str, high: str) -> str:
+    """Two limits with their common unit said once."""
+    return f"{low.removesuffix(' %')}..{high}" if low and high else ""
 
 
 def _named(row: SummaryRow) -> str:
