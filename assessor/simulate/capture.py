@@ -3,19 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 
 import numpy as np
 
-from assessor.simulate.camera import ViewRecipe, place_camera, render_view
+from assessor.simulate.body import Body, BodyRecipe, place_body
+from assessor.simulate.camera import STILL, Motion, ViewRecipe, place_camera, render_view
+from assessor.simulate.files import Shot, encode, zoom_in
 from assessor.simulate.floors import Floor, FloorRecipe, make_floor
-from assessor.simulate.light import LightRecipe, light_floor
-from assessor.simulate.scene import build_scene
-from assessor.simulate.sensor import SensorRecipe, Shot, develop, encode
+from assessor.simulate.light import LightRecipe, direct_share, light_floor
+from assessor.simulate.scene import Scene, build_scene, shade_scene
+from assessor.simulate.sensor import SensorRecipe, develop
 from assessor.simulate.sheet import Sheet, SheetRecipe, make_sheet
+from assessor.simulate.slips import (
+    Slip,
+    lifted_sheet,
+    moved_floor,
+    sent_camera,
+    slipped_light,
+    slipped_view,
+    zoomed_camera,
+)
 from assessor.simulate.truth import TruthRow, truth_rows
 from assessor.values import Camera, FloatArray
+
+EXPOSURE_S = 1 / 120
+FULLEST = 0.95  # an automatic exposure keeps white paper below this level of the raw
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,7 +37,10 @@ class CaptureRecipe:
     """Everything that decides a rendered capture; the same recipe gives the same bytes.
 
     photos: how many, spread over the four sides. tilt_deg and distance_mm are ranges to draw from. breathing:
-    spread of the focal length between photos, relative. sides_deg overrides the sides the phone leans to.
+    spread of the focal length between photos, relative, that EXIF doesn't tell; centre_px: of the principal
+    point. sides_deg overrides the sides the phone leans to. rolling_mm, rolling_deg: how far the phone moves and
+    turns in one frame time while its rows are read, in a direction drawn for each photo. exposure_ev: spread of
+    the automatic exposure, told in EXIF. body: the photographer. slips: what goes wrong in single photos.
     """
 
     name: str
@@ -44,17 +61,29 @@ class CaptureRecipe:
     aim_mm: float = 8.0
     roll_deg: float = 5.0
     start: str = "2026-03-02T10:00:00"
+    sides_deg: tuple[float, ...] | None = None
+    rolling_mm: float = 0.0
+    rolling_deg: float = 0.0
+    exposure_ev: float = 0.0
+    body: BodyRecipe | None = None
+    slips: tuple[Slip, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class RenderedCapture:
-    """Photo files by name, with the floor, sheet and cameras they were made from."""
+    """Photo files by name, with the floor, sheet and what each photo was made with.
+
+    cameras: of the file's own pixels, at its middle row. motions, lights, bodies: one a photo.
+    """
 
     recipe: CaptureRecipe
     photos: dict[str, bytes]
     floor: Floor
     sheet: Sheet
     cameras: tuple[Camera, ...]
+    motions: tuple[Motion, ...] = ()
+    lights: tuple[LightRecipe, ...] = ()
+    bodies: tuple[Body | None, ...] = ()
 
     def truth(self) -> list[TruthRow]:
         """True values of this capture's floor (see `truth.truth_rows`)."""
@@ -66,6 +95,8 @@ def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewReci
     views = []
     for k in range(recipe.photos):
         side = 360.0 * k / recipe.photos + 270.0
+        if recipe.sides_deg is not None:
+            side = recipe.sides_deg[k % len(recipe.sides_deg)]
         views.append(
             ViewRecipe(
                 azimuth_deg=side + rng.uniform(-8, 8),
@@ -88,35 +119,129 @@ def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewReci
 Lighting = Callable[..., FloatArray]  # same arguments and result as light_floor
 
 
+class _Studio:
+    """Lights and lays the scene anew where a photo needs it, and keeps what several photos share."""
+
+    def __init__(self, recipe: CaptureRecipe, floor: Floor, sheet: Sheet, lighting: Lighting) -> None:
+        self.recipe, self.floor, self.sheet, self.lighting = recipe, floor, sheet, lighting
+        self.scenes: dict[tuple[object, ...], Scene] = {}
+
+    def light(self, floor: Floor, light: LightRecipe) -> FloatArray:
+        return self.lighting(
+            floor.height_mm, floor.albedo_linear, floor.px_per_mm, light,
+            window_half_mm=self.sheet.layout.window.x_max_mm,
+        )  # fmt: skip
+
+    def scene(self, light: LightRecipe, slip: Slip, radiance: FloatArray | None = None) -> Scene:
+        key = (light, slip.card_mm, slip.lift_mm, slip.lift_side)
+        if key not in self.scenes:
+            floor = moved_floor(self.floor, slip.card_mm) if any(slip.card_mm) else self.floor
+            sheet = lifted_sheet(self.sheet, slip) if slip.lift_mm else self.sheet
+            share, ambient = direct_share(light), None
+            if radiance is None:
+                radiance = self.light(floor, light)
+            if self.recipe.body is not None and share > 0:
+                ambient = self.light(floor, replace(light, direct=0.0)) * np.float32(1 - share)
+            self.scenes[key] = build_scene(floor, sheet, radiance, light, ambient)
+        return self.scenes[key]
+
+
 def render_capture(recipe: CaptureRecipe, *, lighting: Lighting = light_floor) -> RenderedCapture:
     """Render all photos of a capture; `lighting` may be a path tracer with the arguments of `light_floor`."""
     streams = [np.random.default_rng([recipe.seed, k]) for k in range(4)]
     floor = make_floor(recipe.floor, streams[0])
     sheet = make_sheet(recipe.sheet, streams[1])
-    radiance = lighting(
-        floor.height_mm, floor.albedo_linear, floor.px_per_mm, recipe.light,
-        window_half_mm=sheet.layout.window.x_max_mm,
-    )  # fmt: skip
-    return photograph(recipe, floor, sheet, radiance, streams[2:])
+    return photograph(recipe, floor, sheet, None, streams[2:], lighting=lighting)
 
 
 def photograph(
     recipe: CaptureRecipe,
     floor: Floor,
     sheet: Sheet,
-    floor_radiance: FloatArray,
+    floor_radiance: FloatArray | None,
     streams: list[np.random.Generator],
+    *,
+    lighting: Lighting = light_floor,
 ) -> RenderedCapture:
-    """Take the photos of a floor that is lit already (by `light_floor` or by a path tracer)."""
-    scene = build_scene(floor, sheet, floor_radiance, recipe.light)
-    cameras, photos = [], {}
-    start = datetime.fromisoformat(recipe.start)
-    for k, view in enumerate(plan_views(recipe, streams[0])):
+    """Take the photos; floor_radiance is the floor lit by the recipe's light, None to light it here.
+
+    streams: for the views and for the noise. What faults draw comes from streams of their own, so that switching
+    one on changes nothing else.
+    """
+    studio = _Studio(recipe, floor, sheet, lighting)
+    if floor_radiance is not None:
+        studio.scene(recipe.light, Slip(0), floor_radiance)
+    own = {
+        key: np.random.default_rng([recipe.seed, 10 + k]) for k, key in enumerate(("move", "body", "shot"))
+    }
+    photos, cameras, motions, lights, bodies = {}, [], [], [], []
+    for k, planned in enumerate(plan_views(recipe, streams[0])):
+        slip = next((s for s in recipe.slips if s.photo == k), Slip(k))
+        view = slipped_view(planned, slip)
+        light = slipped_light(recipe.light, slip, view)
+        scene = studio.scene(light, slip)
+        motion, body = _motion(recipe, own["move"]), None
+        if recipe.body is not None:
+            body = place_body(recipe.body, view.azimuth_deg, _main_azimuth(light), own["body"])
+            scene = shade_scene(scene, body)
         name = f"{recipe.name}-{k + 1}.{recipe.sensor.file_format}"
         camera = place_camera(name, view, recipe.size_px)
-        image = render_view(camera, recipe.size_px, scene)
-        taken = (start + timedelta(seconds=5 * k)).strftime("%Y:%m:%d %H:%M:%S")
-        shot = Shot(view.focal_px, *recipe.size_px, taken_at=taken)
-        photos[name] = encode(develop(image, recipe.sensor, streams[1]), shot, recipe.sensor)
-        cameras.append(camera)
-    return RenderedCapture(recipe, photos, floor, sheet, tuple(cameras))
+        image = render_view(camera, recipe.size_px, scene, motion)
+        photos[name] = _file(image, recipe, slip, streams[1], own["shot"])
+        if slip.zoom != 1:
+            camera = zoomed_camera(camera, recipe.size_px, slip.zoom)
+        cameras.append(sent_camera(camera, recipe.size_px, recipe.sensor.sent_px))
+        motions.append(motion)
+        lights.append(light)
+        bodies.append(body)
+    return RenderedCapture(
+        recipe, photos, floor, sheet, tuple(cameras), tuple(motions), tuple(lights), tuple(bodies)
+    )
+
+
+def _main_azimuth(light: LightRecipe) -> float | None:
+    return light.azimuth_deg if light.kind == "window" or direct_share(light) > 0 else None
+
+
+def _motion(recipe: CaptureRecipe, rng: np.random.Generator) -> Motion:
+    if not recipe.rolling_mm and not recipe.rolling_deg:
+        return STILL
+    ways = rng.standard_normal((2, 3))
+    ways /= np.linalg.norm(ways, axis=1, keepdims=True)
+    return Motion(recipe.rolling_mm * ways[0], np.deg2rad(recipe.rolling_deg) * ways[1])
+
+
+def _file(
+    image: FloatArray,
+    recipe: CaptureRecipe,
+    slip: Slip,
+    noise: np.random.Generator,
+    own: np.random.Generator,
+) -> bytes:
+    """Develop and write one photo."""
+    sensor = recipe.sensor
+    stops = float(own.uniform(-1, 1)) * recipe.exposure_ev
+    nudge, hue, millisecond = own.normal(0, 0.03, 2), own.normal(1, 0.05, 3), int(own.integers(1000))
+    red, green, blue = (float(a * b) for a, b in zip(sensor.shading_rgb, hue, strict=True))
+    exposure = min(sensor.exposure * 2**stops, max(FULLEST, sensor.exposure))
+    sensor = replace(
+        sensor,
+        exposure=exposure,
+        # Stabiliser and focus move the lens over the sensor: its shading is never twice the same.
+        shading_centre=(sensor.shading_centre[0] + nudge[0], sensor.shading_centre[1] + nudge[1]),
+        shading_rgb=(red, green, blue),
+        defocus_px=sensor.defocus_px if slip.defocus_px is None else slip.defocus_px,
+    )
+    picture = develop(image, sensor, noise)
+    if slip.zoom != 1:
+        picture = zoom_in(picture, slip.zoom)
+    taken = datetime.fromisoformat(recipe.start) + timedelta(seconds=5 * slip.photo)
+    shot = Shot(
+        recipe.focal_px * slip.focal_ratio, *recipe.size_px, taken_at=taken.strftime("%Y:%m:%d %H:%M:%S"),
+        exposure_s=EXPOSURE_S * exposure / recipe.sensor.exposure, subsecond=f"{millisecond:03d}",
+        lens_model=slip.lens_model, zoom=slip.zoom, flash=slip.flash,
+    )  # fmt: skip
+    return encode(
+        picture, shot, file_format=sensor.file_format, quality=sensor.quality,
+        exif=sensor.exif and not slip.no_exif, sent_px=sensor.sent_px,
+    )  # fmt: skip

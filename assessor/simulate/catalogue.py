@@ -1,14 +1,16 @@
-"""Seeded recipes over every process, level and light: the check set that bias and coverage are judged on."""
+"""Seeded recipes over every process, level, light and fault: the check set that bias and coverage are judged on."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 
 from assessor.card.layout import PAPERS_MM
 from assessor.simulate.capture import CaptureRecipe
+from assessor.simulate.faults import FAULTS, with_fault
 from assessor.simulate.floors import FloorRecipe
 from assessor.simulate.light import LightRecipe
 from assessor.simulate.sensor import SensorRecipe
@@ -24,6 +26,8 @@ LEVELS_MM: dict[str, tuple[float, ...]] = {
     "fractal": (0.02, 0.05, 0.1, 0.2, 0.4),
     "grit": (0.03, 0.08, 0.2),
     "relief": (0.15, 0.4, 0.8),
+    "bumps": (0.05, 0.12),
+    "pits": (0.05, 0.12),
 }
 LIGHTS = ("overcast", "window", "sun")
 MEASURED_SHAPES = ("grit", "relief")
@@ -31,49 +35,91 @@ MEASURED_SHAPES = ("grit", "relief")
 
 @dataclass(frozen=True, slots=True)
 class Planned:
-    """A recipe of the check set with what the crew's tape says about its print: bars along and across, mm."""
+    """A recipe of the check set with what the crew's tape says about its print: bars along and across, mm.
+
+    fault: what is the matter with phone or site. expected: codes of the errors that would be right, empty where
+    the capture was shot as the guide says and must be measured (see `spoiled`).
+    """
 
     recipe: CaptureRecipe
     measured_bars_mm: tuple[float, float]
+    fault: str = "none"
+    expected: tuple[str, ...] = ()
 
 
 def plan_set(
     count: int, seed: int, *, data_dir: Path | None = None, small: bool = False, file_format: str = "jpg"
 ) -> list[Planned]:
-    """Plan `count` captures, the same for the same seed, spread evenly over process x level x light.
+    """Plan `count` captures shot as the guide says, spread evenly over process x level x light x fault.
 
-    data_dir: the folder with measured shapes and albedo maps; without it grit, relief and map albedo are
-    left out. small: half the pixels each way and half the floor's density, for quick runs.
+    The k-th plan depends on seed and data only, never on count. data_dir: the folder with measured shapes and
+    albedo maps; without it grit, relief and map albedo are left out. small: half the pixels each way and half the
+    floor's density, for quick runs.
     """
     rng = np.random.default_rng([seed, 7])
     plans = []
-    for k, (process, level, light) in enumerate(_spread(count, rng, measured=data_dir is not None)):
+    for k, (process, level, light, fault) in enumerate(_spread(count, rng, measured=data_dir is not None)):
         own = np.random.default_rng([seed, k])
         recipe = _draw(f"c{seed:02d}-{k:03d}-{process}", (process, level, light), own, data_dir)
+        recipe = with_fault(recipe, fault, np.random.default_rng([seed, k, 9]))
         sensor = replace(recipe.sensor, file_format=file_format)
         recipe = replace(recipe, seed=seed * 100_003 + k, sensor=sensor)
-        if small:
-            width, height = recipe.size_px
-            recipe = replace(
-                recipe,
-                size_px=(width // 2, height // 2),
-                focal_px=recipe.focal_px / 2,
-                floor=replace(recipe.floor, px_per_mm=recipe.floor.px_per_mm / 2),
-            )
-        plans.append(Planned(recipe, _tape(recipe.sheet, own)))
+        plans.append(Planned(shrink_recipe(recipe) if small else recipe, _tape(recipe.sheet, own), fault))
     return plans
 
 
-def _spread(count: int, rng: np.random.Generator, *, measured: bool) -> list[tuple[str, float, str]]:
-    """Every process in turn, each walking through its levels and lights in a shuffled order."""
+def shrink_recipe(recipe: CaptureRecipe) -> CaptureRecipe:
+    """The same capture at half the pixels each way and half the floor's density."""
+    width, height = recipe.size_px
+    return replace(
+        recipe,
+        size_px=(width // 2, height // 2),
+        focal_px=recipe.focal_px / 2,
+        centre_px=recipe.centre_px / 2,
+        floor=replace(recipe.floor, px_per_mm=recipe.floor.px_per_mm / 2),
+    )
+
+
+Cell = tuple[str, float, str, str]  # process, level, light, fault
+
+
+def _spread(count: int, rng: np.random.Generator, *, measured: bool) -> list[Cell]:
+    """Every process in turn; each time the cell that was met least, ties by lot.
+
+    What counts are the values alone and in pairs, so that each fault meets every process, level and light before
+    any pair of them comes again (a Latin square where the numbers allow one).
+    """
     names = [p for p in LEVELS_MM if measured or p not in MEASURED_SHAPES]
-    queues = {}
-    for name in names:
-        cells = [(name, level, light) for level in LEVELS_MM[name] for light in LIGHTS]
-        queues[name] = [cells[i] for i in rng.permutation(len(cells))]
+    sizes = (len(names), 0, len(LIGHTS), len(FAULTS))
+    met: dict[tuple[object, ...], int] = {}
+    drawn = []
+    for k in range(count):
+        name = names[k % len(names)]
+        cells = list(product((name,), LEVELS_MM[name], LIGHTS, FAULTS))
+        spans = (sizes[0], len(LEVELS_MM[name]), *sizes[2:])
+        cost = [sum(w * met.get(key, 0) for key, w in _keys(cell, spans)) for cell in cells]
+        least = min(cost)
+        ties = [cell for cell, c in zip(cells, cost, strict=True) if c < least + 1e-9]
+        cell = ties[int(rng.integers(len(ties)))]
+        for key, _ in _keys(cell, spans):
+            met[key] = met.get(key, 0) + 1
+        drawn.append(cell)
+    return drawn
+
+
+def _keys(cell: Cell, spans: tuple[int, ...]) -> list[tuple[tuple[object, ...], float]]:
+    """What is counted about a cell, each with a weight: a rare key (many values) weighs as much as a common one."""
+    process, level, light, fault = cell
+    _, levels, lights, faults = spans
     return [
-        queues[names[k % len(names)]][(k // len(names)) % len(queues[names[k % len(names)]])]
-        for k in range(count)
+        ((process, "fault", fault), 8.0 * faults),
+        ((process, "level", level), 4.0 * levels),
+        ((process, "light", light), 4.0 * lights),
+        ((process, level, light), 1.0 * levels * lights),
+        ((process, level, fault), 1.0 * levels * faults),
+        ((process, light, "with", fault), 1.0 * lights * faults),
+        (("fault", fault), 1.0 * faults / spans[0]),
+        (("pair", light, fault), 2.0 * lights * faults / spans[0]),
     ]
 
 
@@ -101,7 +147,7 @@ def _draw(
         ink_spread_mm=float(rng.uniform(0.0, 0.06)),
         grey_power=float(rng.uniform(0.8, 1.3)),
         bow_mm=(float(rng.uniform(-0.6, 0.6)), float(rng.uniform(-0.2, 0.2)), float(rng.uniform(-0.6, 0.6))),
-        cockle_mm=float(rng.uniform(0.05, 0.3)),
+        cockle_mm=float(rng.uniform(0.03, 0.15)),
     )
     sensor = SensorRecipe(
         psf_px=float(rng.uniform(0.55, 0.85)),
@@ -128,6 +174,7 @@ def _draw(
         # Coarse floors want less tilt, fine floors more (the shooting guide).
         tilt_deg=(15.0, 20.0) if level < 0.1 else (10.0, 16.0),
         distance_mm=(near, near + 70),
+        exposure_ev=0.1,
     )
 
 

@@ -17,6 +17,10 @@ from assessor.simulate.shadows import lamp_visibility, visible_sums
 from assessor.values import FloatArray
 
 SKY_SHRINK = 3
+LAMP_RADIUS_MM = 4.0  # of a torch's bright disc
+DISC_POINTS = 24  # pieces of a source's disc that soft edges of far shadows are made of
+WINDOW_ROOM = 0.12  # radiance of a room beside its window's 3
+FINE_SKY = (48, 8)  # azimuths and levels of the sky where single shadows must not show
 KINDS = ("overcast", "window", "sun", "lamp", "torch")
 
 
@@ -87,7 +91,7 @@ def light_rays(light: LightRecipe) -> list[Ray]:
     """Split a light into rays whose shares of the light on a level, open floor sum to 1."""
     if light.kind not in KINDS:
         raise ValueError(f"light must be one of {', '.join(KINDS)}, not {light.kind!r}")
-    direct = light.direct if light.kind in ("sun", "lamp", "torch") else 0.0
+    direct = direct_share(light)
     azimuth = float(np.deg2rad(light.azimuth_deg))
     rays: list[Ray] = []
     if direct > 0 and light.kind == "torch":
@@ -101,31 +105,118 @@ def light_rays(light: LightRecipe) -> list[Ray]:
             elevation = float(np.deg2rad(light.elevation_deg + t * light.half_angle_deg))
             rays.append(Ray(azimuth, elevation, float(direct * w), True))
     if direct < 1:
-        sky = _sky(light)
-        total = sum(r.share for r in sky)
-        rays += [Ray(r.azimuth, r.elevation, r.share * (1 - direct) / total, False) for r in sky]
+        rays += sky_rays(light, 16, 4)
     return rays
 
 
-def _sky(light: LightRecipe) -> list[Ray]:
-    """Sky directions, weighted by radiance x solid angle x sin(elevation).
+def direct_share(light: LightRecipe) -> float:
+    """Share of the light on a level floor that comes straight from sun, lamp or torch; 0 for a sky."""
+    return light.direct if light.kind in ("sun", "lamp", "torch") else 0.0
+
+
+def disc_rays(light: LightRecipe, count: int = DISC_POINTS) -> list[Ray]:
+    """Split the direct light into `count` equal pieces spread evenly over the source's disc; [] for a sky.
+
+    Points of a sunflower spiral (Vogel 1979): an edge far from what it falls on gets its true penumbra.
+    """
+    share = direct_share(light) / count
+    if share <= 0:
+        return []
+    at = np.arange(count)
+    radius, turn = np.sqrt((at + 0.5) / count), at * (np.pi * (3 - 5**0.5))
+    across, lift = radius * np.cos(turn), radius * np.sin(turn)
+    azimuth, elevation = float(np.deg2rad(light.azimuth_deg)), float(np.deg2rad(light.elevation_deg))
+    if light.lamp_mm is None:
+        half = float(np.deg2rad(light.half_angle_deg))
+        return [
+            Ray(azimuth + half * float(a) / np.cos(elevation), elevation + half * float(b), share, True)
+            for a, b in zip(across, lift, strict=True)
+        ]
+    ca, sa, ce, se = np.cos(azimuth), np.sin(azimuth), np.cos(elevation), np.sin(elevation)
+    sideways, upward = np.array([-sa, ca, 0.0]), np.array([-se * ca, -se * sa, ce])
+    places = np.asarray(light.lamp_mm) + LAMP_RADIUS_MM * (
+        across[:, None] * sideways + lift[:, None] * upward
+    )
+    return [Ray(azimuth, elevation, share, True, (float(x), float(y), float(z))) for x, y, z in places]
+
+
+@dataclass(frozen=True, slots=True)
+class TrueLight:
+    """One light as it is: direction toward it seen from the window's centre, degrees, in the card frame.
+
+    share: its part of the light on a level floor at the window's centre. half_angle_deg: angular radius of an
+    evenly bright disc with the same spread. position_mm: where a near lamp stands, None for a far light.
+    """
+
+    azimuth_deg: float
+    elevation_deg: float
+    share: float
+    half_angle_deg: float
+    position_mm: tuple[float, float, float] | None = None
+
+
+def true_lights(light: LightRecipe) -> tuple[TrueLight, ...]:
+    """Lights that cast a shadow with a direction, strongest first: none under an overcast sky.
+
+    A window is told by the mean direction and spread of the light that its bright patch adds to the room's.
+    """
+    if light.kind == "overcast":
+        return ()
+    if light.kind == "window":
+        return (_bright_patch(light),)
+    share, azimuth = direct_share(light), light.azimuth_deg % 360
+    if share <= 0:
+        return ()
+    half = light.half_angle_deg
+    if light.lamp_mm is not None:
+        half = float(np.rad2deg(np.arctan(LAMP_RADIUS_MM / light.distance_mm)))
+    return (TrueLight(azimuth, light.elevation_deg, share, half, light.lamp_mm),)
+
+
+def _bright_patch(light: LightRecipe) -> TrueLight:
+    rays = sky_rays(light, *FINE_SKY)
+    room = WINDOW_ROOM / (WINDOW_ROOM + np.array([_patch(light, r.azimuth, r.elevation) for r in rays]))
+    share = np.array([r.share for r in rays]) * (1 - room)
+    toward = np.stack([r.toward(np.zeros(3)) for r in rays])
+    mean = share @ toward
+    mean /= np.linalg.norm(mean)
+    off = np.arccos(np.clip(toward @ mean, -1, 1))
+    # An even disc of radius R has a root mean square distance of R / sqrt(2) from its middle.
+    half = float(np.sqrt(2 * (share @ off**2) / share.sum()))
+    return TrueLight(
+        float(np.rad2deg(np.arctan2(mean[1], mean[0])) % 360),
+        float(np.rad2deg(np.arcsin(mean[2]))),
+        float(share.sum()),
+        float(np.rad2deg(half)),
+    )
+
+
+def sky_rays(light: LightRecipe, azimuths: int, levels: int) -> list[Ray]:
+    """Split the sky (or the room and its window) into azimuths x levels rays; shares sum to 1 - direct.
+
+    Weights are radiance x solid angle x sin(elevation).
 
     Overcast: radiance rises as (1 + 2 sin e)/3 toward the zenith (Moon and Spencer 1942, the CIE overcast
     sky). Window: most of the light comes from a bright patch some 50 degrees wide on one side.
     """
     rays = []
-    azimuths, levels = 16, 4
     for i in range(azimuths):
         azimuth = 2 * np.pi * (i + 0.5) / azimuths
         for j in range(levels):
             sine = (j + 0.5) / levels
             radiance = (1 + 2 * sine) / 3
             if light.kind == "window":
-                away = np.angle(np.exp(1j * (azimuth - np.deg2rad(light.azimuth_deg))))
-                lift = np.arcsin(sine) - np.deg2rad(light.elevation_deg)
-                radiance = 0.12 + 3.0 * np.exp(-0.5 * ((away / 0.45) ** 2 + (lift / 0.3) ** 2))
-            rays.append(Ray(float(azimuth), float(np.arcsin(sine)), float(radiance * sine), False))
-    return rays
+                radiance = WINDOW_ROOM + _patch(light, azimuth, float(np.arcsin(sine)))
+            rays.append((float(azimuth), float(np.arcsin(sine)), float(radiance * sine)))
+    full = (1 - direct_share(light)) / sum(r[2] for r in rays)
+    return [Ray(azimuth, elevation, weight * full, False) for azimuth, elevation, weight in rays]
+
+
+def _patch(light: LightRecipe, azimuth: float, elevation: float) -> float:
+    """Radiance that the window adds to the room's in one direction (rad)."""
+    away = np.angle(np.exp(1j * (azimuth - np.deg2rad(light.azimuth_deg))))
+    lift = elevation - np.deg2rad(light.elevation_deg)
+    return float(3.0 * np.exp(-0.5 * ((away / 0.45) ** 2 + (lift / 0.3) ** 2)))
 
 
 def light_floor(
@@ -200,7 +291,7 @@ def _lamp_vector(field: FloatArray, px_per_mm: float, ray: Ray) -> FloatArray:
     square = parts[0] ** 2 + parts[1] ** 2 + parts[2] ** 2
     reach = float(np.linalg.norm(lamp))
     gain = np.float32(ray.share / np.sin(ray.elevation) * reach**2) / (square * np.sqrt(square))
-    gain *= lamp_visibility(field, px_per_mm, lamp, radius_mm=4.0)
+    gain *= lamp_visibility(field, px_per_mm, lamp, radius_mm=LAMP_RADIUS_MM)
     return np.stack([gain * part for part in parts])
 
 

@@ -76,14 +76,18 @@ def _continue(radiance: FloatArray, px_per_mm: float) -> FloatArray:
 def march_floor(
     foot_x: FloatArray, foot_y: FloatArray, centre_mm: FloatArray, floor: FloorTexture
 ) -> tuple[FloatArray, FloatArray]:
-    """Where rays from a camera at centre_mm, given by their feet at z = 0, first meet the floor: x, y in mm."""
+    """Where rays from a camera, given by their feet at z = 0, first meet the floor: x, y in mm.
+
+    centre_mm: the camera's centre, (3,), or one for each row of rays, (rows, 3) (rolling shutter).
+    """
     x, y = np.empty_like(foot_x), np.empty_like(foot_y)
     low, high, _, _ = cv2.minMaxLoc(floor.height_mm)
     deepest = max(abs(low), abs(high))
     for top in range(0, foot_x.shape[0], BLOCK):
+        centre = centre_mm if centre_mm.ndim == 1 else centre_mm[top : top + BLOCK].mean(0)
         for left in range(0, foot_x.shape[1], BLOCK):
             part = (slice(top, top + BLOCK), slice(left, left + BLOCK))
-            x[part], y[part] = _march_block(foot_x[part], foot_y[part], centre_mm, floor, deepest)
+            x[part], y[part] = _march_block(foot_x[part], foot_y[part], centre, floor, deepest)
     return x, y
 
 

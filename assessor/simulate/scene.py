@@ -1,61 +1,159 @@
 """The whole scene: lit sheet and lit floor of one capture, ready for the cameras.
 
-`light_floor` (or a path tracer with the same arguments) lights the floor; here the sheet is lit and the
-tabs are stood up.
+`light_floor` (or a path tracer with the same arguments) lights the floor; here the sheet is lit, the tabs are
+stood up, and the photographer's body takes its share of the light.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from assessor.simulate import tabs
+from assessor.simulate.body import Body, open_share
 from assessor.simulate.floors import Floor
 from assessor.simulate.imaging import resize
-from assessor.simulate.light import LightRecipe, Ray, light_rays
-from assessor.simulate.march import FloorTexture, floor_texture
+from assessor.simulate.light import FINE_SKY, LightRecipe, Ray, disc_rays, light_rays, sky_rays
+from assessor.simulate.march import SURROUND_MM, FloorTexture, floor_texture
 from assessor.simulate.sheet import CANVAS_MM, Sheet
 from assessor.values import FloatArray, freeze
 
-LIGHT_PX_PER_MM = 4.0
+LIGHT_PX_PER_MM = 4.0  # direct light on the sheet: its shadows are sharp
+BODY_PX_PER_MM = 0.5  # a body's shadow is a few mm soft at the least
+SOFT_PX_PER_MM = 0.1  # and what it hides of the sky changes over centimetres
 
 
 @dataclass(frozen=True, eq=False)
 class Scene:
-    """What cameras look at: the sheet, its radiance on the drawing canvas, the lit floor, and the light."""
+    """What cameras look at: the sheet, its radiance on the drawing canvas, the lit floor, and the light.
+
+    ambient: the part of the floor's radiance that is not direct, (n, n, 3); None where all of it is ambient or
+    nobody asks. body: who stands beside it.
+    """
 
     sheet: Sheet
     sheet_radiance: FloatArray
     floor: FloorTexture
     light: LightRecipe
+    ambient: FloatArray | None = None
+    body: Body | None = None
 
     def __post_init__(self) -> None:
         freeze(self.sheet_radiance)
+        freeze(self.ambient)
 
 
-def build_scene(floor: Floor, sheet: Sheet, floor_radiance: FloatArray, light: LightRecipe) -> Scene:
+def build_scene(
+    floor: Floor,
+    sheet: Sheet,
+    floor_radiance: FloatArray,
+    light: LightRecipe,
+    ambient: FloatArray | None = None,
+) -> Scene:
     """Join a floor's radiance (n, n, 3), as `light_floor` returns it, with the sheet on top."""
     level = float(np.median(floor.height_mm[::8, ::8]))
     shaded = tabs.shade_floor(floor_radiance, floor.px_per_mm, sheet, light, level)
     texture = floor_texture(floor.height_mm, shaded, floor.px_per_mm)
-    return Scene(sheet, light_sheet(sheet, light), texture, light)
+    return Scene(sheet, light_sheet(sheet, light), texture, light, ambient)
 
 
-def light_sheet(sheet: Sheet, light: LightRecipe) -> FloatArray:
-    """Radiance of the sheet on its canvas, (H, W, 3) float32: print times light, with the tabs' shadows."""
-    cols, rows = (round(side * LIGHT_PX_PER_MM) for side in CANVAS_MM)
-    slope_x, slope_y = _sheet_slopes(sheet, (cols, rows))
-    total = np.zeros((rows, cols, 3), np.float32)
-    for ray in light_rays(light):
-        tilt, level = _facing(sheet, (cols, rows), slope_x, slope_y, ray)
-        amount = np.clip(tilt, 0, None) * level
-        if sheet.recipe.tabs_up:
-            amount *= 1 - tabs.shadow_on_sheet(sheet, ray, LIGHT_PX_PER_MM, (rows, cols))
-        for channel, gain in enumerate((1.0, 1.0, 1.0) if ray.direct else light.ambient_rgb):
-            total[..., channel] += amount * np.float32(gain)
+def shade_scene(scene: Scene, body: Body) -> Scene:
+    """The same scene with a body beside it: sheet lit anew, floor and surround dimmed (see `body`)."""
+    floor, light = scene.floor, scene.light
+    n = floor.height_mm.shape[0]
+    side = n / floor.px_per_mm
+    soft, hard = _fields(body, light, (side, side), (n, n))
+    if hard is None or scene.ambient is None:
+        radiance = floor.radiance * soft[..., None]
+    else:
+        radiance = np.maximum(floor.radiance - scene.ambient, 0) * hard[..., None]
+        radiance += scene.ambient * soft[..., None]
+    rows, cols = floor.surround.shape[:2]
+    soft, hard = _fields(body, light, SURROUND_MM, (cols, rows))
+    share = sum(ray.share for ray in disc_rays(light))
+    dim = soft if hard is None else soft * np.float32(1 - share) + hard * np.float32(share)
+    dimmed = replace(floor, radiance=radiance, surround=floor.surround * dim[..., None])
+    lit = light_sheet(scene.sheet, light, body)
+    return replace(scene, floor=dimmed, sheet_radiance=lit, ambient=None, body=body)
+
+
+def _fields(
+    body: Body, light: LightRecipe, extent_mm: tuple[float, float], size: tuple[int, int]
+) -> tuple[FloatArray, FloatArray | None]:
+    """What passes a body of sky and of direct light over a rectangle about the window's centre, (rows, cols)."""
+    return (
+        _field(body, sky_rays(light, *FINE_SKY), extent_mm, size, SOFT_PX_PER_MM),
+        _field(body, rays, extent_mm, size, BODY_PX_PER_MM) if (rays := disc_rays(light)) else None,
+    )
+
+
+def _field(
+    body: Body, rays: list[Ray], extent_mm: tuple[float, float], size: tuple[int, int], density: float
+) -> FloatArray:
+    cols, rows = (round(side * density) for side in extent_mm)
+    x = ((np.arange(cols) + 0.5) / cols - 0.5) * extent_mm[0]
+    y = (0.5 - (np.arange(rows) + 0.5) / rows) * extent_mm[1]
+    return resize(open_share(body, rays, *np.meshgrid(x, y)), size)
+
+
+def light_sheet(sheet: Sheet, light: LightRecipe, body: Body | None = None) -> FloatArray:
+    """Radiance of the sheet on its canvas, (H, W, 3) float32: print times light, with the tabs' shadows.
+
+    The sky is done at a coarse density in closed form: no part of a sheet turns away from it.
+    """
+    light_rays(light)  # refuses an unknown kind
     height, width = sheet.paper.shape
-    return np.asarray(sheet.reflectance * resize(total, (width, height)), dtype=np.float32)
+    ambient = _sky_on_sheet(sheet, light, body)
+    direct = _direct_on_sheet(sheet, light, body)
+    # Coarse fields are joined before they are enlarged to the print's density.
+    rows, cols = direct.shape if direct is not None else ambient.shape
+    soft = resize(ambient, (cols, rows))
+    total = np.empty((rows, cols, 3), np.float32)
+    for channel, gain in enumerate(light.ambient_rgb):
+        total[..., channel] = soft * np.float32(gain) + (0 if direct is None else direct)
+    lit = resize(total, (width, height))
+    lit *= sheet.reflectance
+    return lit
+
+
+def _sky_on_sheet(sheet: Sheet, light: LightRecipe, body: Body | None) -> FloatArray:
+    density = tabs.SKY_PX_PER_MM
+    size = round(CANVAS_MM[0] * density), round(CANVAS_MM[1] * density)
+    rays = sky_rays(light, *FINE_SKY)
+    share = sum(ray.share for ray in rays)
+    slope_x, slope_y = _sheet_slopes(sheet, size)
+    flat = sum((ray.share / np.tan(ray.elevation) * ray.toward(np.zeros(3))[:2] / np.cos(ray.elevation)
+                for ray in rays), np.zeros(2))  # fmt: skip
+    amount = np.float32(share) - slope_x * np.float32(flat[0]) - slope_y * np.float32(flat[1])
+    if sheet.recipe.tabs_up:
+        amount *= 1 - tabs.shadow_on_sheet(sheet, rays, density, bent=False)
+    if body is not None:
+        amount *= _field(body, rays, _true_canvas(sheet), size, SOFT_PX_PER_MM)
+    return np.asarray(np.clip(amount, 0, None), dtype=np.float32)
+
+
+def _direct_on_sheet(sheet: Sheet, light: LightRecipe, body: Body | None) -> FloatArray | None:
+    rays = disc_rays(light)
+    if not rays:
+        return None
+    size = round(CANVAS_MM[0] * LIGHT_PX_PER_MM), round(CANVAS_MM[1] * LIGHT_PX_PER_MM)
+    slope_x, slope_y = _sheet_slopes(sheet, size)
+    amount = np.zeros((size[1], size[0]), np.float32)
+    # How a face is lit changes little over the disc: its middle stands for it.
+    for ray in (r for r in light_rays(light) if r.direct):
+        tilt, level = _facing(sheet, size, slope_x, slope_y, ray)
+        amount += np.clip(tilt, 0, None) * level
+    if sheet.recipe.tabs_up:
+        amount *= 1 - tabs.shadow_on_sheet(sheet, rays, LIGHT_PX_PER_MM)
+    if body is not None:
+        amount *= _field(body, rays, _true_canvas(sheet), size, BODY_PX_PER_MM)
+    return amount
+
+
+def _true_canvas(sheet: Sheet) -> tuple[float, float]:
+    """Size of the drawing canvas as printed, mm."""
+    return CANVAS_MM[0] * sheet.recipe.scale_x, CANVAS_MM[1] * sheet.recipe.scale_y
 
 
 def _facing(

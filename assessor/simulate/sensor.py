@@ -1,14 +1,14 @@
-"""From linear light to a photo file as a phone writes it: blur, noise, sharpening, tone, JPEG with EXIF."""
+"""From linear light to a photo's bytes as a phone makes them: blur, shading, noise, denoising, sharpening, tone."""
 
 from __future__ import annotations
 
-import io
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
-from PIL import Image
 
+from assessor.simulate.denoise import denoise
 from assessor.simulate.imaging import blur, resize, shrink
 from assessor.values import FloatArray, U8Array
 
@@ -23,7 +23,10 @@ class SensorRecipe:
     direction of a straight smear. exposure: the level white paper reaches in the linear raw (1 = full).
     snr_db: signal to noise at a level of 0.2. sharpen: strength of the unsharp mask. s_curve: contrast
     added to the sRGB curve; local: strength of local tone mapping. vignette: light lost in the corners
-    after correction.
+    after correction. shading: what correction left in the corners besides, about shading_centre (in half
+    diagonals), times shading_rgb per channel. denoise: strength of denoising. lift_ev: darks lifted by so many
+    stops, with a shoulder that keeps white where it is; toe: blacks deepened (0-1). quality, file_format, exif
+    and sent_px: see `files.encode`.
     """
 
     psf_px: float = 0.65
@@ -38,18 +41,14 @@ class SensorRecipe:
     vignette: float = 0.03
     quality: int = 92
     file_format: str = "jpg"
-
-
-@dataclass(frozen=True, slots=True)
-class Shot:
-    """What EXIF tells about one photo."""
-
-    focal_px: float
-    width_px: int
-    height_px: int
-    taken_at: str
-    exposure_s: float = 1 / 120
-    iso: int = 64
+    shading: float = 0.0
+    shading_centre: tuple[float, float] = (0.0, 0.0)
+    shading_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    denoise: float = 0.0
+    lift_ev: float = 0.0
+    toe: float = 0.0
+    exif: bool = True
+    sent_px: int = 0
 
 
 def develop(radiance: FloatArray, recipe: SensorRecipe, rng: np.random.Generator) -> U8Array:
@@ -62,13 +61,17 @@ def develop(radiance: FloatArray, recipe: SensorRecipe, rng: np.random.Generator
     for top in range(0, height, STRIP):
         part = image[top : top + STRIP]
         part *= np.float32(recipe.exposure) * _vignette(top, part.shape[0], (height, width), recipe.vignette)
+        if recipe.shading:
+            part *= _shading(top, part.shape[0], (height, width), recipe)
         _add_noise(part, sd, noise[top % noise.shape[0] :])
         if gain is not None:
             part *= gain[top : top + STRIP, :, None]
+    if recipe.denoise:
+        image = denoise(image, float(sd), recipe.denoise)
     if recipe.sharpen:
         soft = cv2.GaussianBlur(image, (5, 5), 1.0)
         cv2.addWeighted(image, 1 + recipe.sharpen, soft, -recipe.sharpen, 0, dst=image)
-    return _tone(image, recipe.s_curve)
+    return _tone(image, recipe)
 
 
 def _optics(radiance: FloatArray, recipe: SensorRecipe) -> FloatArray:
@@ -109,8 +112,21 @@ def _vignette(top: int, rows: int, shape: tuple[int, int], lost: float) -> Float
     return np.asarray(1 - np.float32(lost / 2) * (x[None, :] + y[:, None]), dtype=np.float32)[..., None]
 
 
+def _shading(top: int, rows: int, shape: tuple[int, int], recipe: SensorRecipe) -> FloatArray:
+    """Gain of a strip of rows per channel, (rows, width, 3): 1 - shading x (0.6 r^2 + 0.4 r^4).
+
+    r counts from the shading's own centre and is 1 half a diagonal away.
+    """
+    half = np.float32(np.hypot(*shape) / 2)
+    y = (np.arange(top, top + rows, dtype=np.float32) - shape[0] / 2) / half - recipe.shading_centre[1]
+    x = (np.arange(shape[1], dtype=np.float32) - shape[1] / 2) / half - recipe.shading_centre[0]
+    r2 = (x * x)[None, :] + (y * y)[:, None]
+    lost = (np.float32(0.6) + np.float32(0.4) * r2) * r2 * np.float32(recipe.shading)
+    return np.asarray(1 - lost[..., None] * np.array(recipe.shading_rgb, np.float32), dtype=np.float32)
+
+
 def _noise_tile(height: int, width: int, rng: np.random.Generator) -> FloatArray:
-    """Unit noise, soft as demosaicing leaves it; half the picture each way, then mirrored.
+    """Unit noise, soft as demosaicing leaves it; half the picture each way, `_add_noise` mirrors it.
 
     Repeating it four times in a photo saves three quarters of the time; no photo shares it with another.
     """
@@ -120,14 +136,18 @@ def _noise_tile(height: int, width: int, rng: np.random.Generator) -> FloatArray
     grey = blur(rng.standard_normal((rows, cols), np.float32), 0.5) * np.float32(1.45)
     colour: FloatArray = rng.standard_normal((-(-rows // 2), -(-cols // 2), 3), np.float32)
     colour -= colour.mean(2, keepdims=True)
-    tile = resize(colour, (cols, rows)) * np.float32(0.65) + grey[..., None]
-    return np.ascontiguousarray(np.concatenate([tile, tile[:, ::-1]], axis=1)[:, :width])
+    tile = resize(colour, (cols, rows))
+    tile *= np.float32(0.65)
+    tile += grey[..., None]
+    return tile
 
 
 def _add_noise(part: FloatArray, sd: np.float32, noise: FloatArray) -> None:
     """Shot noise (grows with the root of the light) and read noise (a tenth of it at 0.2), in place."""
     level = np.sqrt(np.clip(part[..., 1], 0, 4) * np.float32(0.9 / 0.2) + np.float32(0.1)) * sd
-    part += noise[: part.shape[0]] * level[..., None]
+    half, width = noise.shape[1], part.shape[1]
+    for side, tile in ((slice(0, half), noise), (slice(half, width), noise[:, : 2 * half - width - 1 : -1])):
+        part[:, side] += tile[: part.shape[0]] * level[:, side, None]
 
 
 def _local_gain(image: FloatArray, strength: float) -> FloatArray:
@@ -138,50 +158,29 @@ def _local_gain(image: FloatArray, strength: float) -> FloatArray:
     return resize(gain, (width, height))
 
 
-def _tone(image: FloatArray, s_curve: float) -> U8Array:
-    """sRGB encoding (IEC 61966-2-1) with an optional S-curve, rounded to bytes."""
-    steps = 16384
-    linear = np.arange(steps, dtype=np.float64) / (steps - 1)
+def tone_curve(linear: FloatArray, recipe: SensorRecipe) -> FloatArray:
+    """Encoded level (0..1) of linear light (0..1): the phone's global tone curve, increasing, 0 to 0 and 1 to 1.
+
+    Lift g x / (1 + (g - 1) x) with g = 2^lift_ev, then sRGB (IEC 61966-2-1), a toe e - toe e (1 - e)^3, and the
+    S-curve.
+    """
+    gain = 2.0**recipe.lift_ev
+    linear = gain * linear / (1 + (gain - 1) * linear)
     encoded = np.where(linear <= 0.0031308, 12.92 * linear, 1.055 * linear ** (1 / 2.4) - 0.055)
-    encoded = encoded + s_curve * (encoded * encoded * (3 - 2 * encoded) - encoded)
+    encoded = encoded - recipe.toe * encoded * (1 - encoded) ** 3
+    return np.asarray(encoded + recipe.s_curve * (encoded * encoded * (3 - 2 * encoded) - encoded))
+
+
+def _tone(image: FloatArray, recipe: SensorRecipe) -> U8Array:
+    """The tone curve, rounded to bytes."""
+    steps = 65536
+    encoded = tone_curve(np.arange(steps, dtype=np.float64) / (steps - 1), recipe)
     table = np.round(255 * np.clip(encoded, 0, 1)).astype(np.uint8)
     result = np.empty(image.shape, np.uint8)
     for top in range(0, image.shape[0], STRIP):
-        index = np.clip(image[top : top + STRIP] * np.float32(steps - 1), 0, steps - 1).astype(np.uint16)
-        result[top : top + STRIP] = table[index]
+        part = image[top : top + STRIP]
+        # OpenCV rounds and holds to 0..65535 in one go.
+        scale: Any = (float(steps - 1),) * 4
+        index: Any = cv2.multiply(part, scale, dtype=cv2.CV_16U)
+        np.take(table, index, out=result[top : top + STRIP], mode="clip")
     return result
-
-
-def encode(rgb_u8: U8Array, shot: Shot, recipe: SensorRecipe) -> bytes:
-    """Write JPEG (4:2:0), PNG or HEIC bytes with EXIF; the camera's name says that it is rendered."""
-    picture = Image.fromarray(rgb_u8)
-    exif = _exif(shot)
-    out = io.BytesIO()
-    if recipe.file_format == "jpg":
-        picture.save(out, "JPEG", quality=recipe.quality, subsampling=2, exif=exif)
-    elif recipe.file_format == "png":
-        picture.save(out, "PNG", compress_level=1, exif=exif)
-    elif recipe.file_format == "heic":
-        import pillow_heif  # noqa: PLC0415 - only here, and slow to load
-
-        pillow_heif.register_heif_opener()
-        picture.save(out, "HEIF", quality=recipe.quality, exif=exif.tobytes())
-    else:
-        raise ValueError(f"file_format must be jpg, png or heic, not {recipe.file_format!r}")
-    return out.getvalue()
-
-
-def _exif(shot: Shot) -> Image.Exif:
-    exif = Image.Exif()
-    exif[0x010F], exif[0x0110], exif[0x0112] = "Rendered", "Rendered phone", 1
-    diagonal = float(np.hypot(shot.width_px, shot.height_px))
-    inner = exif.get_ifd(0x8769)
-    inner[0x829A] = shot.exposure_s
-    inner[0x829D] = 1.8
-    inner[0x8827] = shot.iso
-    inner[0x9003] = shot.taken_at
-    inner[0x9209] = 16  # flash off
-    inner[0x920A] = 4.25
-    # CIPA DC-008: the equivalent focal length on a frame with a diagonal of 43.27 mm, whole mm.
-    inner[0xA405] = round(shot.focal_px * 43.2666 / diagonal)
-    return exif

@@ -57,8 +57,13 @@ def _soften(depth: FloatArray) -> None:
 def lamp_visibility(
     field_mm: FloatArray, px_per_mm: float, lamp_mm: tuple[float, float, float], radius_mm: float
 ) -> FloatArray:
-    """Share of a round lamp that each sample sees, (n, n) float32; three heights stand for its disc."""
+    """Share of a round lamp that each sample sees, (n, n) float32; three heights stand for its disc.
+
+    A lamp straight above the field (a phone's flash) is seen from everywhere: it stands higher than any slope.
+    """
     n = field_mm.shape[0]
+    if max(abs(lamp_mm[0]), abs(lamp_mm[1])) < n / px_per_mm / 2 + 5:
+        return np.ones((n, n), np.float32)
     at = (np.arange(n, dtype=np.float32) + 0.5) / np.float32(px_per_mm) - np.float32(n / px_per_mm / 2)
     dx, dy = at[None, :] - np.float32(lamp_mm[0]), -at[:, None] - np.float32(lamp_mm[1])
     reach = cv2.magnitude(np.broadcast_to(dx, (n, n)).copy(), np.broadcast_to(dy, (n, n)).copy())

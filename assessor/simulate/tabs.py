@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Protocol
+
 import numpy as np
 
 from assessor.card.layout import Tab
-from assessor.simulate.imaging import fill_polygon
-from assessor.simulate.light import LightRecipe, Ray, light_rays
-from assessor.simulate.sheet import Sheet, canvas_px
+from assessor.simulate.body import Body, open_share
+from assessor.simulate.imaging import fill_polygon, resize
+from assessor.simulate.light import FINE_SKY, LightRecipe, Ray, disc_rays, light_rays, sky_rays
+from assessor.simulate.sheet import CANVAS_MM, Sheet, canvas_px
 from assessor.values import Camera, FloatArray
+
+FLOOR_PX_PER_MM = 5.0  # of direct light's shadows on the floor
+SKY_PX_PER_MM = 2.0  # of the sky's, which are soft
 
 
 def standing_points(sheet: Sheet, tab: Tab) -> FloatArray:
@@ -30,17 +37,43 @@ def cast(points_mm: FloatArray, ray: Ray, plane_mm: float | FloatArray) -> Float
     return np.asarray(points_mm[:, :2] - toward[:, :2] * (drop / toward[:, 2])[:, None])
 
 
-def shadow_on_sheet(sheet: Sheet, ray: Ray, px_per_mm: float, shape: tuple[int, int]) -> FloatArray:
-    """Share of one light hidden by the tabs, on the canvas at px_per_mm, (H, W) float32."""
-    mask = np.zeros(shape, np.uint8)
+def shadow_on_sheet(sheet: Sheet, rays: list[Ray], px_per_mm: float, *, bent: bool = True) -> FloatArray:
+    """Share of some rays' light hidden by the tabs, on the canvas at px_per_mm, (H, W) float32.
+
+    bent: let the tip's shadow fall on the sheet's own height there, not on that of the tab's fold.
+    """
+    shape = round(CANVAS_MM[1] * px_per_mm), round(CANVAS_MM[0] * px_per_mm)
     scale = np.array([sheet.recipe.scale_x, sheet.recipe.scale_y])
-    for tab in sheet.layout.tabs:
-        points = standing_points(sheet, tab)
-        # The fold stays where it is; the tip's shadow falls on the sheet's own height there.
-        tip = cast(points[2:], ray, points[:2, 2].mean())
-        tip = cast(points[2:], ray, sheet.z_at(tip[:, 0], tip[:, 1]))
-        fill_polygon(mask, canvas_px(np.concatenate([points[:2, :2], tip]) / scale, px_per_mm), 255)
-    return np.asarray(mask.astype(np.float32) / 255, dtype=np.float32)
+    tabs = [standing_points(sheet, tab) for tab in sheet.layout.tabs]
+
+    def outlines(ray: Ray) -> list[FloatArray]:
+        found = []
+        for points in tabs:
+            tip = cast(points[2:], ray, points[:2, 2].mean())
+            if bent:
+                tip = cast(points[2:], ray, sheet.z_at(tip[:, 0], tip[:, 1]))
+            # The fold stays where it is.
+            found.append(canvas_px(np.concatenate([points[:2, :2], tip]) / scale, px_per_mm))
+        return found
+
+    return _hidden(shape, rays, outlines)
+
+
+def _hidden(
+    shape: tuple[int, int], rays: list[Ray], outlines: Callable[[Ray], list[FloatArray]]
+) -> FloatArray:
+    """Mean over rays, by share, of the area inside the outlines in pixels; no ray's shadows overlap."""
+    lost = np.zeros(shape, np.float32)
+    total = sum(ray.share for ray in rays)
+    for ray in rays:
+        for outline in outlines(ray):
+            x0, y0 = np.maximum(np.floor(outline.min(0)).astype(int) - 2, 0)
+            x1, y1 = np.minimum(np.ceil(outline.max(0)).astype(int) + 3, (shape[1], shape[0]))
+            if x0 < x1 and y0 < y1:
+                mask = np.zeros((y1 - y0, x1 - x0), np.uint8)
+                fill_polygon(mask, outline - (x0, y0), 255)
+                lost[y0:y1, x0:x1] += mask * np.float32(ray.share / total / 255)
+    return np.asarray(np.minimum(lost, 1), dtype=np.float32)
 
 
 def shade_floor(
@@ -48,30 +81,47 @@ def shade_floor(
 ) -> FloatArray:
     """Take the tabs' shadows out of the floor's radiance (n, n, 3); level_mm is the floor's mean height.
 
-    Only the direct light is taken: what the tabs hide of the sky in the window is under a percent.
+    A shadow takes its light's share of a level floor. Sun, lamp and torch have the soft edge of their disc; a
+    window's shadow is wide and faint; what tabs hide of an even sky in the window is under a percent, so left.
     """
-    rays = [r for r in light_rays(light) if r.direct]
-    if not rays or not sheet.recipe.tabs_up:
+    if not sheet.recipe.tabs_up or light.kind == "overcast":
         return radiance
     n = radiance.shape[0]
-    lost = np.zeros((n, n), np.float32)
-    for ray in rays:
-        mask = np.zeros((n, n), np.uint8)
-        for tab in sheet.layout.tabs:
-            outline = cast(standing_points(sheet, tab), ray, level_mm)
-            px = np.stack([outline[:, 0] * px_per_mm, -outline[:, 1] * px_per_mm], -1) + (n - 1) / 2
-            fill_polygon(mask, px, 255)
-        lost += mask * np.float32(ray.share / 255)
+    lost = np.zeros((1, 1), np.float32)
+    for rays, density in ((disc_rays(light), FLOOR_PX_PER_MM), (sky_rays(light, *FINE_SKY), SKY_PX_PER_MM)):
+        share = sum(ray.share for ray in rays)
+        if share < 0.01 or (light.kind != "window" and not rays[0].direct):
+            continue
+        size = round(n / px_per_mm * density)
+
+        def outlines(ray: Ray, density: float = density, size: int = size) -> list[FloatArray]:
+            flat = [cast(standing_points(sheet, tab), ray, level_mm) for tab in sheet.layout.tabs]
+            return [o * (density, -density) + (size - 1) / 2 for o in flat]
+
+        lost = lost + resize(_hidden((size, size), rays, outlines), (n, n)) * np.float32(share)
     return radiance if not lost.any() else np.asarray(radiance * (1 - lost)[..., None], dtype=np.float32)
 
 
-def draw_tabs(image: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe) -> None:
+class View(Protocol):
+    """A camera that may move while it looks (`camera.Shutter`)."""
+
+    @property
+    def camera(self) -> Camera:
+        """Its pose at the middle row."""
+
+    def project(self, points_mm: FloatArray) -> FloatArray:
+        """Project (n, 3) points in mm to (n, 2) pixels."""
+
+
+def draw_tabs(
+    image: FloatArray, view: View, sheet: Sheet, light: LightRecipe, body: Body | None = None
+) -> None:
     """Draw the standing triangles into a photo's radiance (H, W, 3), in place."""
     if not sheet.recipe.tabs_up:
         return
     for tab in sheet.layout.tabs:
         points = standing_points(sheet, tab)
-        outline = camera.project(points)
+        outline = view.project(points)
         x0, y0 = (max(int(v) - 2, 0) for v in outline.min(0))
         x1, y1 = (max(int(v) + 3, 0) for v in outline.max(0))
         part = image[y0:y1, x0:x1]
@@ -79,8 +129,13 @@ def draw_tabs(image: FloatArray, camera: Camera, sheet: Sheet, light: LightRecip
             continue
         mask = np.zeros(part.shape[:2], np.uint8)
         fill_polygon(mask, outline - (x0, y0), 255)
+        face = _face_radiance(points, view.camera, sheet, light)
+        if body is not None:
+            x, y = points.mean(0)[:2]
+            rays = disc_rays(light) or sky_rays(light, *FINE_SKY)
+            face *= open_share(body, rays, np.array([x]), np.array([y]))[0]
         cover = (mask.astype(np.float32) / 255)[..., None]
-        part += cover * (_face_radiance(points, camera, sheet, light) - part)
+        part += cover * (face - part)
 
 
 def _face_radiance(points: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe) -> FloatArray:

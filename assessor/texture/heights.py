@@ -144,7 +144,8 @@ def _halves_agree(maps: Sequence[FloatArray], settings: HeightSettings) -> BoolA
     """False where the halves differ far more than elsewhere: a mismatch that each refined its own way."""
     size = (7, 7)  # 0.7 mm, about the refinement's window
     # Small errors of the poses tilt the halves against each other; every parameter is taken after levelling each.
-    difference = np.abs(remove_plane(cv2.blur(maps[0] - maps[1], size)))
+    smooth = np.asarray(cv2.blur(maps[0] - maps[1], size), dtype=np.float32)
+    difference = np.abs(remove_plane(smooth))
     limit = settings.max_half_ratio * 1.4826 * float(np.median(difference))
     # On high relief what fills a gap may be off by all of it: only differences that count there are cut out.
     relief = float(np.std(maps[0][::4, ::4]))
@@ -213,7 +214,7 @@ def _lucas_kanade(
         # resampling the photos again.
         cv2.multiply(energy, move, dst=energy)
         passed = cv2.divide(cv2.GaussianBlur(energy, size, sigma), weight)
-        move = cv2.addWeighted(move, 1 + settings.restore, passed, -settings.restore, 0)
+        move += np.float32(settings.restore) * (move - passed)
         np.clip(move, -settings.max_move_mm, settings.max_move_mm, out=move)
         above += move
     return np.asarray(above + np.float32(reference), dtype=np.float32)

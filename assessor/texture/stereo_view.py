@@ -88,7 +88,7 @@ class View:
         middle = camera.project(np.array([[0.0, 0, 0], [1.0, 0, 0], [0, 1.0, 0]]))
         self.px_per_mm = float(np.sqrt(abs(np.linalg.det(middle[1:] - middle[0]))))
         self.levels: dict[int, FloatArray] = {}
-        soft = cv2.GaussianBlur(grey, (5, 5), settings.sharpen_px, dst=None)
+        soft = cv2.GaussianBlur(grey, (5, 5), settings.sharpen_px)
         self._grey = cv2.addWeighted(grey, 1 + settings.sharpen, soft, -settings.sharpen, 0, dtype=cv2.CV_32F)
         self._polynomials: dict[float, list[FloatArray]] = {}
 
@@ -102,7 +102,9 @@ class View:
             window = max(3, round(self.settings.normalise_mm * self.px_per_mm / 2**k)) | 1
             mean = cv2.blur(image, (window, window))
             self.levels[k] = equalised(
-                np.asarray(image / (mean + 4.0) - 1.0, dtype=np.float32), window, self.settings
+                np.asarray(image / (np.maximum(mean, 0.0) + 4.0) - 1.0, dtype=np.float32),
+                window,
+                self.settings,
             )
         return self.levels[k], k
 
