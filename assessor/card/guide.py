@@ -79,8 +79,10 @@ KINDS: tuple[GuideKind, ...] = (
             ),
             GuideStep(
                 pictograms.four_sides,
-                "Four photos, one from each side. Same phone, 1x zoom, whole sheet in the frame.",
-                "Cuatro fotos, una desde cada lado. Mismo teléfono, zoom 1x, la hoja entera en la foto.",
+                "Four photos, one from each side. Same phone, 1x zoom, automatic macro off, whole sheet in the "
+                "frame. Don't nudge the card.",
+                "Cuatro fotos, una desde cada lado. Mismo teléfono, zoom 1x, macro automático apagado, la hoja "
+                "entera en la foto. No mueva la tarjeta.",
             ),
             GuideStep(
                 pictograms.tilt,
@@ -89,13 +91,15 @@ KINDS: tuple[GuideKind, ...] = (
             ),
             GuideStep(
                 pictograms.no_flash,
-                "NO flash. Tap the window to focus, hold still, shoot.",
-                "SIN flash. Toque la ventana para enfocar, no se mueva, dispare.",
+                "NO flash, no portrait mode. Wipe the lens. Tap the window to focus, hold still, shoot.",
+                "SIN flash ni modo retrato. Limpie la lente. Toque la ventana para enfocar, no se mueva, dispare.",
             ),
             GuideStep(
                 pictograms.shade,
-                "Shade is best. Lamps, people and shadows stay still until the fourth photo.",
-                "Mejor a la sombra. Lámparas, gente y sombras quietas hasta la cuarta foto.",
+                "Shade is best. Lamps and people stay still until the fourth photo; keep your own shadow off "
+                "the card.",
+                "Mejor a la sombra. Lámparas y gente quietas hasta la cuarta foto; que su sombra no caiga "
+                "sobre la tarjeta.",
             ),
         ),
     ),

@@ -12,7 +12,7 @@ import pytest
 from assessor.card.sampling import SquareGrid
 from assessor.errors import HeightsDisagree, TooFewPhotos, ViewsTooAlike
 from assessor.simulate.floors import FloorRecipe, make_floor
-from assessor.texture.heights import measure_heights, split_halves
+from assessor.texture.heights import _halves_agree, measure_heights, split_halves, transfer_of
 from assessor.texture.measure import measure_texture
 from assessor.texture.stereo_view import HeightSettings, View, agreement, unit
 from assessor.texture.sweep import find_start
@@ -270,3 +270,28 @@ def test_agreement_is_a_correlation() -> None:
     assert float(agreement([views[0]] * 4, 9).mean()) == pytest.approx(1 / 1.1, abs=0.02)
     assert float(agreement([views[0], -views[0]], 9).mean()) == pytest.approx(-1 / 1.1, abs=0.02)
     assert abs(float(agreement(views, 9).mean())) < 0.03
+
+
+def test_black_ground_beside_a_bright_edge_keeps_numbers() -> None:
+    # Sharpening pushes the dark side of an edge below zero; the mean that the view is divided by must not vanish.
+    camera = four_sides()[0]
+    photo = photos_of([camera], waves())[0]
+    edge = np.zeros_like(photo.rgb_u8)
+    # Edges from 0 to 255 strong, so that somewhere the mean beside one would cancel whatever it is offset by.
+    edge[:, edge.shape[1] // 2 :] = np.linspace(0, 255, edge.shape[0]).astype(np.uint8)[:, None, None]
+    level = View(replace(photo, rgb_u8=edge), camera, HeightSettings()).level(0.1)[0]
+    assert np.abs(level).max() < 5
+
+
+def test_the_transfer_knows_soft_photos() -> None:
+    sharp, soft, unknown = transfer_of([0.25] * 4), transfer_of([0.4] * 4), transfer_of([])
+    assert sharp.at(1.25) > unknown.at(1.25) > soft.at(1.25) > 0.4
+    assert unknown.u_at(1.25) > sharp.u_at(1.25)
+    assert sharp.at(10.0) == pytest.approx(1.0, abs=0.002)
+
+
+def test_halves_tilted_against_each_other_agree() -> None:
+    rng = np.random.default_rng(3)
+    one = rng.normal(0, 0.01, (200, 200)).astype(np.float32)
+    ramp = np.linspace(-0.5, 0.5, 200, dtype=np.float32)[None, :]
+    assert _halves_agree([one, one + ramp], HeightSettings()).all()
