@@ -4,7 +4,8 @@
       PhotoError       one photo cannot be used; the rest of the batch goes on
         UnreadablePhoto  NotAnImage  PhotoTooLarge  SeveralFrames  UnsupportedColour
         CardNotFound  SeveralCards  CardMirrored  CardOnScreen
-        TooFar  TooClose  TooOblique  TooBlurred  TooDark  Clipped  Glare  CardWet
+        FlashFired  ProcessedPhoto  PhotoShrunk  LensSwitched  ZoomUsed  OtherPhone
+        TooFar  TooClose  TooOblique  TooBlurred  TooDark  Clipped  Glare  CardWet  CardWorn
       CaptureError     the photos of one spot cannot be measured together
         TooFewPhotos  MixedCameras  MixedCards  PoorGeometry  ViewsTooAlike
         LightMoved  HeightsDisagree  CardNotFlat
@@ -119,6 +120,48 @@ class CardOnScreen(PhotoError):
     remedy = "send the original photo, not a photo of a screen"
 
 
+class FlashFired(PhotoError):
+    """The flash fired, so the light moved with the phone."""
+
+    code = "flash-fired"
+    remedy = "switch the flash off, bring even light instead, and shoot again"
+
+
+class ProcessedPhoto(PhotoError):
+    """The phone or an app redrew the photo: portrait blur, panorama or document scan."""
+
+    code = "processed-photo"
+    remedy = "use the ordinary photo mode (no portrait, panorama or scan) and shoot again"
+
+
+class PhotoShrunk(PhotoError):
+    """Not enough pixels per millimetre, because the photo was shrunk after it was taken."""
+
+    code = "photo-shrunk"
+    remedy = "send the phone's own file at full size, not a copy from a chat or a mail"
+
+
+class LensSwitched(PhotoError):
+    """The phone took this photo with another lens than the rest of the spot."""
+
+    code = "lens-switched"
+    remedy = "hold the phone at least 300 mm above the card or switch automatic macro off, and shoot again"
+
+
+class ZoomUsed(PhotoError):
+    """This photo was zoomed, cropped or saved at another size than the rest of the spot."""
+
+    code = "zoom-used"
+    remedy = "use 1x zoom and one photo size, crop nothing, and shoot again"
+
+
+class OtherPhone(PhotoError):
+    """This photo comes from another phone than the rest of the spot."""
+
+    code = "other-phone"
+    remedy = "shoot all photos of a spot with one phone"
+
+
 class TooFar(PhotoError):
     """Not enough pixels per millimetre."""
 
@@ -173,6 +216,13 @@ class CardWet(PhotoError):
 
     code = "card-wet"
     remedy = "use a new dry sheet"
+
+
+class CardWorn(PhotoError):
+    """The sheet is worn, dirty or faded."""
+
+    code = "card-worn"
+    remedy = "use a new sheet"
 
 
 class CaptureError(AssessorError):

@@ -26,6 +26,11 @@ FLAGS: dict[str, Flag] = {
             "measure both check bars and give --measured-bars",
         ),
         Flag("soft", "The photo is slightly blurred.", "hold still and tap the card to focus"),
+        Flag(
+            "near-focus",
+            "The photo is slightly blurred because the phone was very near.",
+            "hold it 300-450 mm above the card and tap the card to focus",
+        ),
         Flag("coarse-pixels", "The phone was rather far away.", "hold it 300-450 mm above the card"),
         Flag("tilted", "The phone was tilted more than 25 degrees.", "tilt 10-20 degrees"),
         Flag(
@@ -37,6 +42,11 @@ FLAGS: dict[str, Flag] = {
         Flag("hard-shadow", "A hard shadow lies on the card or the floor.", "shade the whole card"),
         Flag("light-uneven", "The light falls off across the card.", "use daylight shade or a far lamp"),
         Flag("light-changed", "The light differs between the photos.", "keep lamps and people still"),
+        Flag(
+            "body-shadow",
+            "A person's shadow lies on part of the card in one photo.",
+            "step back so that your shadow stays off the card",
+        ),
         Flag("card-bent", "The sheet is bent by more than 1 mm.", "weigh its corners"),
         Flag("few-markers", "Part of the card is hidden.", "keep feet and tools off the card"),
         Flag(
@@ -44,6 +54,27 @@ FLAGS: dict[str, Flag] = {
             "The photos carry no lens data, so the focal length was solved.",
             "send originals",
         ),
+        Flag(
+            "photo-resent",
+            "A photo looks shrunk or packed anew on its way: fine detail or lens data may be lost.",
+            "send the phone's own files at full size, not copies from a chat or a mail",
+        ),
+        Flag(
+            "phone-relit",
+            "The phone relit parts of the photo, so brightness and colour of the floor are less sure.",
+            "switch HDR and scene optimiser off, or send the original photo",
+        ),
+        Flag(
+            "phone-smoothed",
+            "The phone smoothed the photo: fine texture may be wiped out, and a fine floor reads too smooth.",
+            "switch noise reduction and beauty or night mode off, or bring more light",
+        ),
+        Flag(
+            "lens-hazy",
+            "The card's blacks look grey: a dusty or greasy lens, stray light, or weak ink.",
+            "wipe the lens and shade it; if it stays, print a new sheet",
+        ),
+        Flag("card-worn", "The sheet looks worn or dirty.", "use a new sheet"),
         Flag(
             "at-most",
             "The texture is finer than this capture can see.",

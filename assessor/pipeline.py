@@ -1,6 +1,6 @@
 """The main job, one line per stage: photos of one spot in, texture and a suggestion out.
 
-Read this file first; every stage is a pure function between the values of `values.py`.
+Read this file first; every stage is a pure function between the values of `values`.
 """
 
 from __future__ import annotations
@@ -9,9 +9,12 @@ from collections.abc import Callable, Sequence
 
 from assessor.card.camera import adjust_cameras
 from assessor.card.find import find_card
-from assessor.card.light import check_light
+from assessor.card.lens import find_odd_photos, mixed_cameras
+from assessor.card.light import check_light, read_lights
+from assessor.card.photo_origin import check_not_scanned, check_origin
 from assessor.card.quality import check_photo
 from assessor.card.rectify import rectify
+from assessor.card.tone import read_tone
 from assessor.errors import CaptureError, PhotoError, TooFewPhotos
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
@@ -44,19 +47,25 @@ def assess_capture(
     exifs = [photo.exif for photo in usable]
     adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
     laps.lap("cameras")
+    tone = read_tone(usable, adjustment, settings.tone)
+    laps.lap("tone")
     rectified = tuple(
-        rectify(photo, camera, adjustment, settings.rectify)
-        for photo, camera in zip(usable, adjustment.cameras, strict=True)
+        rectify(photo, camera, adjustment, settings.rectify, curve=curve)
+        for photo, camera, curve in zip(usable, adjustment.cameras, tone.curves, strict=True)
     )
     light_flags = check_light(rectified, exifs, settings.light)
     laps.lap("rectify")
-    heights = measure_heights(usable, adjustment, settings.heights)
+    lighting = read_lights(usable, sightings, adjustment, rectified, settings.light)
+    laps.lap("light")
+    edges = [sighting.edge_width_mm for sighting in sightings]
+    heights = measure_heights(usable, adjustment, settings.heights, edge_width_mm=edges)
     laps.lap("heights")
     texture = measure_texture(heights, bands, settings.texture)
     laps.lap("texture")
     suggestion = suggest_grade(texture, scale, target, settings.suggest)
     laps.lap("suggest")
-    all_flags = (*flags, *adjustment.flags, *light_flags, *heights.flags, *texture.flags, *suggestion.flags)
+    stages = (adjustment, tone, lighting, heights, texture, suggestion)
+    all_flags = (*flags, *light_flags, *(flag for stage in stages for flag in stage.flags))
     return CaptureResult(
         kind="angles",
         photos=tuple(usable),
@@ -69,33 +78,46 @@ def assess_capture(
         refused=tuple(dropped),
         seconds=laps.seconds,
         flags=tuple(dict.fromkeys(all_flags)),
+        lighting=lighting,
+        tone=tone,
     )
 
 
 def _find_all(
     photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...]
 ) -> tuple[list[Photo], list[CardSighting], list[str], list[PhotoError]]:
-    """Find the card in every photo; photos that fail join the refused ones."""
-    usable: list[Photo] = []
-    sightings: list[CardSighting] = []
-    flags: list[str] = []
+    """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones."""
+    found: list[tuple[Photo, CardSighting, tuple[str, ...]]] = []
     dropped = list(refused)
     for photo in photos:
         try:
+            origin_flags = check_origin(photo, settings.origin)
             sighting = find_card(photo, settings.find)
-            flags += check_photo(photo, sighting, settings.quality)
+            check_not_scanned(photo, sighting, settings.origin)
+            photo_flags = (*origin_flags, *check_photo(photo, sighting, settings.quality))
         except PhotoError as error:
             named = error.with_file(photo.name)
             assert isinstance(named, PhotoError)
             dropped.append(named)
             continue
-        usable.append(photo)
-        sightings.append(sighting)
+        found.append((photo, sighting, photo_flags))
+    if len(found) < settings.heights.min_photos:
+        raise _too_few([photo for photo, _, _ in found], dropped, settings.heights.min_photos)
+    odd = find_odd_photos([photo for photo, _, _ in found], settings.lens)
+    found = [one for one, error in zip(found, odd, strict=True) if error is None]
+    dropped += [error for error in odd if error is not None]
+    if len(found) < settings.heights.min_photos:
+        raise _mixed(odd, dropped)
+    flags = [flag for _, _, photo_flags in found for flag in photo_flags]
     if dropped:
         flags.append("photos-dropped")
-    if len(usable) < settings.heights.min_photos:
-        raise _too_few(usable, dropped, settings.heights.min_photos)
-    return usable, sightings, flags, dropped
+    return [photo for photo, _, _ in found], [sighting for _, sighting, _ in found], flags, dropped
+
+
+def _mixed(odd: Sequence[PhotoError | None], dropped: Sequence[PhotoError]) -> CaptureError:
+    error = mixed_cameras([error for error in odd if error is not None])
+    error.refused = tuple(dropped)
+    return error
 
 
 def _too_few(usable: Sequence[Photo], dropped: Sequence[PhotoError], needed: int) -> CaptureError:

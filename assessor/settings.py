@@ -18,9 +18,12 @@ from assessor.card.bars import BarSettings
 from assessor.card.camera import CameraSettings
 from assessor.card.decode import DecodeSettings
 from assessor.card.find import FindSettings
+from assessor.card.lens import LensSettings
 from assessor.card.light import LightSettings
+from assessor.card.photo_origin import OriginSettings
 from assessor.card.quality import QualitySettings
 from assessor.card.rectify import RectifySettings
+from assessor.card.tone import ToneSettings
 from assessor.errors import SettingUnknown
 from assessor.grading.suggest import SuggestSettings
 from assessor.grouping import GroupingSettings
@@ -38,9 +41,12 @@ class Settings:
     bars: BarSettings = field(default_factory=BarSettings)
     decode: DecodeSettings = field(default_factory=DecodeSettings)
     grouping: GroupingSettings = field(default_factory=GroupingSettings)
+    origin: OriginSettings = field(default_factory=OriginSettings)
     find: FindSettings = field(default_factory=FindSettings)
     quality: QualitySettings = field(default_factory=QualitySettings)
+    lens: LensSettings = field(default_factory=LensSettings)
     camera: CameraSettings = field(default_factory=CameraSettings)
+    tone: ToneSettings = field(default_factory=ToneSettings)
     rectify: RectifySettings = field(default_factory=RectifySettings)
     light: LightSettings = field(default_factory=LightSettings)
     heights: HeightSettings = field(default_factory=HeightSettings)

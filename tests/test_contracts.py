@@ -32,6 +32,12 @@ ERROR_CODES = {
     "SeveralCards": "several-cards",
     "CardMirrored": "card-mirrored",
     "CardOnScreen": "card-on-screen",
+    "FlashFired": "flash-fired",
+    "ProcessedPhoto": "processed-photo",
+    "PhotoShrunk": "photo-shrunk",
+    "LensSwitched": "lens-switched",
+    "ZoomUsed": "zoom-used",
+    "OtherPhone": "other-phone",
     "TooFar": "too-far",
     "TooClose": "too-close",
     "TooOblique": "too-oblique",
@@ -40,6 +46,7 @@ ERROR_CODES = {
     "Clipped": "clipped",
     "Glare": "glare",
     "CardWet": "card-wet",
+    "CardWorn": "card-worn",
     "CaptureError": "capture-error",
     "TooFewPhotos": "too-few-photos",
     "MixedCameras": "mixed-cameras",
@@ -62,7 +69,10 @@ ERROR_CODES = {
 }
 FLAG_CODES = {
     "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare",
-    "card-wet", "hard-shadow", "light-uneven", "light-changed", "card-bent", "few-markers", "focal-unknown",
+    "card-wet", "hard-shadow", "light-uneven", "light-changed", "body-shadow",
+    "card-bent", "few-markers", "focal-unknown",
+    "photo-resent",
+    "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn",
     "at-most", "few-valid", "halves-differ", "photos-dropped", "scale-prior",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}

@@ -11,7 +11,7 @@ import pytest
 from assessor.card.bars import scale_from_bars
 from assessor.card.decode import decode_photo
 from assessor.card.quality import QualitySettings
-from assessor.errors import CaptureError, CardNotFound, LightMoved, NotAnImage, TooFewPhotos
+from assessor.errors import CardNotFound, LensSwitched, MixedCameras, NotAnImage, TooFewPhotos
 from assessor.grading.scale import load_scale
 from assessor.pipeline import assess_capture
 from assessor.settings import Settings
@@ -71,9 +71,10 @@ def assess(
 
 @cache
 def result() -> CaptureResult:
-    """Five photos of one spot, the third without the card, and a file that was no photo."""
+    """Six photos of one spot, one without the card, one by another lens, and a file that was no photo."""
     ticks = iter(range(1000))
-    given = [*photos()[:2], cardless(), *photos()[2:]]
+    wide = replace(photos()[0], name="near.jpg", exif=replace(photos()[0].exif, focal_35mm=13.0))
+    given = [*photos()[:2], cardless(), wide, *photos()[2:]]
     refused = (NotAnImage("the file holds no photo", file="notes.txt"),)
     return assess(given, TargetRange(3, 5), refused=refused, clock=lambda: float(next(ticks)))
 
@@ -106,20 +107,21 @@ def test_a_suggestion_says_that_its_scale_is_a_prior() -> None:
     assert "bars-unchecked" not in result().flags
 
 
-def test_a_photo_without_the_card_is_dropped_and_named() -> None:
+def test_photos_without_the_card_or_by_another_lens_are_dropped_and_named() -> None:
     done = result()
     assert [p.name for p in done.photos] == [p.name for p in photos()]
     assert [s.photo_name for s in done.sightings] == [p.name for p in photos()]
     assert [(type(e), getattr(e, "file", None)) for e in done.refused] == [
         (NotAnImage, "notes.txt"),
         (CardNotFound, "floor.jpg"),
+        (LensSwitched, "near.jpg"),
     ]
     assert "photos-dropped" in done.flags
     assert len(set(done.flags)) == len(done.flags)
 
 
 def test_every_stage_is_timed_on_the_callers_clock() -> None:
-    stages = ("find", "cameras", "rectify", "heights", "texture", "suggest")
+    stages = ("find", "cameras", "rectify", "light", "tone", "heights", "texture", "suggest")
     assert result().seconds == dict.fromkeys(stages, 1.0)
 
 
@@ -146,16 +148,21 @@ def test_photos_from_too_far_are_each_refused_with_their_reason() -> None:
         assess(list(photos()), settings=Settings())
 
 
-def test_flash_stops_the_capture() -> None:
+def test_flash_and_a_copy_from_a_chat_are_said() -> None:
     flashed = replace(photos()[1], exif=replace(photos()[1].exif, flash_fired=True))
-    with pytest.raises(LightMoved, match=r"spot-2\.jpg: the flash fired"):
+    with pytest.raises(TooFewPhotos, match=r"3 photos are usable .*; spot-2\.jpg: the flash fired;"):
         assess([photos()[0], flashed, *photos()[2:]])
+    assert "photo-resent" in result().flags  # half a phone's pixels
 
 
-def test_another_lens_stops_the_capture() -> None:
+def test_another_lens_stops_a_capture_of_four_and_names_the_photo() -> None:
     wide = replace(photos()[1], exif=replace(photos()[1].exif, focal_35mm=13.0))
-    with pytest.raises(CaptureError, match=r"different 35 mm equivalents \(13, 25\)"):
-        assess([photos()[0], wide, *photos()[2:]])
+    sentence = (
+        r"^spot-2\.jpg: it shows another angle of view \(35 mm equivalent 13 mm, the rest 25 mm\); shoot"
+    )
+    with pytest.raises(MixedCameras, match=sentence) as caught:
+        assess([photos()[0], wide, *photos()[2:]], refused=(NotAnImage("no photo", file="notes.txt"),))
+    assert [type(error) for error in caught.value.refused] == [NotAnImage, LensSwitched]
 
 
 def test_inputs_are_read_only_and_untouched() -> None:

@@ -33,7 +33,7 @@ def test_digest_does_not_depend_on_order_or_container() -> None:
         ({"camera": {"max_rms": 1.0}}, "no setting camera.max_rms, did you mean camera.max_rms_px"),
         ({"camera": {"zzz": 1.0}}, "no setting camera.zzz, known here: .*max_rms_px"),
         ({"camera": 3}, "camera must be a table of settings, not 3"),
-        ({"camera": {"max_rms_px": "big"}}, "camera.max_rms_px must be a number such as 0.6, not 'big'"),
+        ({"camera": {"max_rms_px": "big"}}, "camera.max_rms_px must be a number such as 0.3, not 'big'"),
         ({"camera": {"max_rms_px": True}}, "camera.max_rms_px must be a number"),
         ({"camera": {"iterations": 2.5}}, "camera.iterations must be a whole number"),
         ({"camera": {"max_rms_px": float("inf")}}, "camera.max_rms_px must be a number"),

@@ -45,11 +45,15 @@ def linear_of_byte() -> NDArray[np.float32]:
     return table
 
 
-def linear_rgb(rgb_u8: NDArray[np.uint8]) -> NDArray[np.float32]:
-    """Decode sRGB bytes of any shape to linear light (0..1), float32, each channel on its own."""
+def linear_rgb(rgb_u8: NDArray[np.uint8], table: FloatArray | None = None) -> NDArray[np.float32]:
+    """Decode bytes of any shape to linear light (0..1), float32, each channel on its own.
+
+    table: linear light of each byte, (256,), such as a `ToneCurve`'s; sRGB if None.
+    """
+    curve = linear_of_byte() if table is None else np.asarray(table, dtype=np.float32)
     if rgb_u8.ndim < 2 or not rgb_u8.size:
-        return linear_of_byte()[rgb_u8]
-    return np.asarray(cv2.LUT(rgb_u8, linear_of_byte()), dtype=np.float32).reshape(rgb_u8.shape)
+        return np.asarray(curve[rgb_u8], dtype=np.float32)
+    return np.asarray(cv2.LUT(rgb_u8, curve), dtype=np.float32).reshape(rgb_u8.shape)
 
 
 def grey_bytes(rgb_u8: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ from assessor.report.schema import (
     TransferRecord,
     VerdictRecord,
 )
+from assessor.report.schema_light import LightingRecord, LightRecord
 from assessor.report.words import NOTICE
 from assessor.values import (
     Adjustment,
@@ -38,6 +39,7 @@ from assessor.values import (
     CardSighting,
     Exif,
     HeightMap,
+    Lighting,
     PrintScale,
     Quantity,
     Suggestion,
@@ -83,6 +85,7 @@ def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
         refused=tuple(_refusal(error) for error in result.refused),
         failure=None,
         geometry=_geometry(result.adjustment),
+        lighting=_lighting(result.lighting),
         heights=_heights(result.heights),
         texture=_texture(result.texture),
         suggestion=_suggestion(result.suggestion),
@@ -213,6 +216,18 @@ def _geometry(adjustment: Adjustment) -> GeometryRecord:
         ratio_y=adjustment.print_scale.y,
         u_gain=adjustment.u_gain,
         camera_distances_mm=tuple(float(np.linalg.norm(c.position_mm)) for c in adjustment.cameras),
+    )
+
+
+def _lighting(lighting: Lighting | None) -> LightingRecord | None:
+    if lighting is None:
+        return None
+    return LightingRecord(
+        lights=tuple(LightRecord(**asdict(light)) for light in lighting.lights),
+        diffuse_share=_finite(lighting.diffuse_share),
+        moved_deg=_finite(lighting.moved_deg),
+        method=lighting.method,
+        sentence=lighting.sentence,
     )
 
 

@@ -9,16 +9,11 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from pydantic import BaseModel, ConfigDict
+from assessor.report.schema_base import Record
+from assessor.report.schema_light import LightingRecord
 
 Origin = Literal["camera", "rendered", "mixed"]
 Status = Literal["assessed", "refused", "failed"]
-
-
-class Record(BaseModel):
-    """Base of all stored records: frozen, sentences under fields become descriptions."""
-
-    model_config = ConfigDict(frozen=True, use_attribute_docstrings=True, allow_inf_nan=False)
 
 
 class BandRecord(Record):
@@ -346,6 +341,8 @@ class CaptureRecord(Record):
     """One sentence where our own error stopped this capture."""
     geometry: GeometryRecord | None
     """Cameras and sheet."""
+    lighting: LightingRecord | None = None
+    """Where the light came from; null where nothing was measured."""
     heights: HeightsRecord | None
     """Summary of the height map."""
     texture: TextureRecord | None

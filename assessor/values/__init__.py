@@ -1,0 +1,63 @@
+"""The frozen values passed between stages, and nothing else.
+
+Conventions, written once:
+
+- **Card frame**, mm: origin at the centre of the window, +x to the right as one reads the sheet, +y toward
+  the sheet's top, +z out of the paper toward the camera. Heights grow toward the camera.
+- **Pixels**: `xy_px` is (x, y) with the origin at the *centre* of the first pixel; arrays are `[row, col]`.
+- **Rasters of the window**: row 0 lies at the largest y (the sheet's top), column 0 at the smallest x. Sample
+  k of n lies at (k + 0.5) / px_per_mm from the edge; n samples span n / px_per_mm.
+- `valid` masks are positive: True means usable.
+- Arrays inside values are read-only; a stage hands over fresh arrays and keeps no reference.
+"""
+
+from __future__ import annotations
+
+from assessor.values.arrays import BoolArray, Bound, FloatArray, Kind, U8Array, freeze
+from assessor.values.card import (
+    Adjustment,
+    Camera,
+    CardSighting,
+    Light,
+    Lighting,
+    PrintScale,
+    Rectified,
+    Tone,
+    ToneCurve,
+    warp_terms,
+)
+from assessor.values.photo import Exif, FileFacts, Photo
+from assessor.values.result import CaptureResult, RangeVerdict, Suggestion, TargetRange
+from assessor.values.texture import Band, Direction, HeightMap, Quantity, Texture, Transfer
+
+__all__ = [
+    "Adjustment",
+    "Band",
+    "BoolArray",
+    "Bound",
+    "Camera",
+    "CaptureResult",
+    "CardSighting",
+    "Direction",
+    "Exif",
+    "FileFacts",
+    "FloatArray",
+    "HeightMap",
+    "Kind",
+    "Light",
+    "Lighting",
+    "Photo",
+    "PrintScale",
+    "Quantity",
+    "RangeVerdict",
+    "Rectified",
+    "Suggestion",
+    "TargetRange",
+    "Texture",
+    "Tone",
+    "ToneCurve",
+    "Transfer",
+    "U8Array",
+    "freeze",
+    "warp_terms",
+]

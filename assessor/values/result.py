@@ -1,0 +1,80 @@
+"""What is suggested, and everything made of one capture."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from assessor.values.arrays import Kind
+from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, Tone
+from assessor.values.photo import Photo
+from assessor.values.texture import HeightMap, Texture
+
+
+@dataclass(frozen=True, slots=True)
+class TargetRange:
+    """The grades the next product asks for, by the scale's own keys (low and high included)."""
+
+    low: int
+    high: int
+
+    def __str__(self) -> str:
+        return f"{self.low}-{self.high}"
+
+
+@dataclass(frozen=True, slots=True)
+class RangeVerdict:
+    """What the suggestion says about a target range.
+
+    call is one of: chip (ready for the chip), rework, shot (can't tell: take `next_shot`).
+    """
+
+    target: TargetRange
+    p_short: float
+    p_in_range: float
+    p_over: float
+    call: Literal["chip", "rework", "shot"]
+    sentence: str
+    next_shot: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class Suggestion:
+    """Probability per grade; never a grade. A person confirms against the chips.
+
+    grades and probabilities run in scale order and sum to 1. set90: the grades that hold 90 %. abstained_because:
+    a sentence where no grade may be named. narrows: the capture that would narrow the set, and why.
+    """
+
+    scale_name: str
+    scale_edition: str
+    scale_is_prior: bool
+    grades: tuple[int, ...]
+    probabilities: tuple[float, ...]
+    set90: tuple[int, ...]
+    best: int | None
+    confidence: float
+    abstained_because: str | None
+    reasons: tuple[str, ...]
+    narrows: str | None
+    verdict: RangeVerdict | None = None
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, eq=False)
+class CaptureResult:
+    """Everything the pipeline made of one capture; summaries go to the record, arrays only to pictures."""
+
+    kind: Kind
+    photos: tuple[Photo, ...]
+    sightings: tuple[CardSighting, ...]
+    adjustment: Adjustment
+    rectified: tuple[Rectified, ...]
+    heights: HeightMap
+    texture: Texture
+    suggestion: Suggestion
+    refused: tuple[Exception, ...]
+    seconds: dict[str, float] = field(default_factory=dict)
+    flags: tuple[str, ...] = ()
+    lighting: Lighting | None = None
+    tone: Tone | None = None
