@@ -73,6 +73,7 @@ def measure_heights(
     valid = (correlation > settings.min_correlation * float(np.median(correlation))) & _halves_agree(
         maps, settings
     )
+    _check_match(float(np.median(correlation)), settings, names)
     _check_agreement(height, maps, valid, settings, names)
     return HeightMap(
         height_mm=height,
@@ -151,6 +152,20 @@ def _halves_agree(maps: Sequence[FloatArray], settings: HeightSettings) -> BoolA
     relief = float(np.std(maps[0][::4, ::4]))
     wrong = (difference > max(limit, settings.max_half_share * relief, 0.02)).astype(np.uint8)
     return np.asarray(cv2.dilate(wrong, np.ones((9, 9), np.uint8)) == 0)
+
+
+def _check_match(agreement_median: float, settings: HeightSettings, names: str) -> None:
+    """Refuse photos that do not show one floor at these heights.
+
+    The halves part after a common search, so where nothing matches they can agree on what it made up: a card that
+    was pushed between photos fits its own markers perfectly.
+    """
+    if not agreement_median >= settings.min_agreement:
+        raise HeightsDisagree(
+            f"the photos match each other by {agreement_median:.2f} of 1 on the floor, at least"
+            f" {settings.min_agreement:g} is needed; the card or the light may have moved between photos",
+            file=names,
+        )
 
 
 def _check_agreement(

@@ -295,3 +295,17 @@ def test_halves_tilted_against_each_other_agree() -> None:
     one = rng.normal(0, 0.01, (200, 200)).astype(np.float32)
     ramp = np.linspace(-0.5, 0.5, 200, dtype=np.float32)[None, :]
     assert _halves_agree([one, one + ramp], HeightSettings()).all()
+
+
+def test_a_card_pushed_between_photos_is_refused() -> None:
+    # The pushed cameras fit the markers as before, but the floor lies elsewhere: along one pair's baseline, so that
+    # this pair still matches, at wrong heights.
+    cameras = four_sides()
+    push = np.array([1.4, 0.03, 0.0])
+    moved = [
+        camera if k < 2 else replace(camera, shift_mm=camera.shift_mm + camera.camera_from_card @ push)
+        for k, camera in enumerate(cameras)
+    ]
+    photos = photos_of(moved, floor("ground", 0.05))
+    with pytest.raises(HeightsDisagree, match="match each other"):
+        measure_heights(photos, adjusted(cameras))
