@@ -58,7 +58,7 @@ class QualitySettings:
     clean_ink: float = 1.3  # ink over paper against that of the cleanest quarter
     dirt_lift: float = 0.04  # of the paper white
     max_worn_share: float = 0.25
-    flag_worn_share: float = 0.05
+    flag_worn_share: float = 0.02
     flag_damaged: int = 2  # markers that lie in the open and yet cannot be read
     max_damaged: int = 8
     damaged_light: float = 0.85  # paper beside a marker that nothing covers, of the smooth light

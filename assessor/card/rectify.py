@@ -3,9 +3,9 @@
 The sheet's plain white paper is the reflectance standard: a quadratic surface is fitted to the logarithm of the white
 seen all round the window (robustly, so shadows of tabs, dirt and wrinkles drop out) and everything is divided by it.
 That takes out exposure, white balance, smooth light fall-off and what the phone left of its lens shading: on rendered
-captures 5 % of shading in the corners changes reflectances by 0.03 % rms, 0.6 % at most with another shading per channel
-off the middle, so there is no shading term of its own. Local tone mapping stays in (3 % at strength 0.1, 5 % at 0.2):
-`tone` flags it. Bytes become light by the photo's tone curve.
+captures 5 % of shading in the corners changes reflectances by 0.03 % rms (0.6 % at most where it differs by channel and
+sits off the middle), so there is no shading term of its own. Local tone mapping stays in (3 % at strength 0.1, 5 % at
+0.2): `tone` flags it. Bytes become light by the photo's tone curve.
 """
 
 from __future__ import annotations

@@ -154,14 +154,15 @@ class Tone:
     """What a capture's grey steps and paper say about how the phone wrote light, one curve per photo.
 
     grey_reflectance (6,) of the drawn steps over the paper's, white to black, with relative standard uncertainties
-    u_grey. relit: exponent with which the phone evened out light and dark parts (0 = not at all). misfit: relative
-    rms by which the grey steps of the four sides differ from one curve.
+    u_grey. relit +- u_relit: exponent with which the phone evened out light and dark parts (0 = not at all).
+    misfit: relative rms by which the grey steps of the four sides differ from one curve.
     """
 
     curves: tuple[ToneCurve, ...]
     grey_reflectance: FloatArray
     u_grey: FloatArray
     relit: float
+    u_relit: float
     misfit: float
     flags: tuple[str, ...] = ()
 

@@ -117,8 +117,8 @@ def test_a_bracket_of_exposures_gives_the_curve() -> None:
         for curve in tone.curves:
             error = reflectance_error(curve.table, contrasty, reflectance)
             assert abs(error) < max(0.03, 2 * curve.u_tone)
-    plain_error = reflectance_error(linear_of_byte(), contrasty, 0.2)
-    assert abs(reflectance_error(tone.curves[0].table, contrasty, 0.2)) < abs(plain_error) / 2
+    plain_error = reflectance_error(linear_of_byte(), contrasty, 0.5)
+    assert abs(reflectance_error(tone.curves[0].table, contrasty, 0.5)) < abs(plain_error) / 3
     assert tone.curves[0].u_tone < 0.08
 
 
@@ -158,6 +158,17 @@ def test_greys_that_differ_from_side_to_side_were_relit() -> None:
     tone = tone_of(capture(relight=half_lifted))
     assert tone.misfit > 0.03
     assert tone.flags == ("phone-relit",)
+
+
+def test_a_boot_over_the_steps_is_not_relighting() -> None:
+    boots = [
+        taken(linear_rgb(photo_of(replace(scene(side), hidden=[(86.0, -20.0, 120.0, 70.0)])).rgb_u8[..., 1]), k, 1.0,
+              lambda e: e)
+        for k, side in enumerate(SIDES_DEG)
+    ]  # fmt: skip
+    tone = tone_of(boots)
+    assert tone.flags == ()
+    assert tone.misfit < 0.01
 
 
 def test_without_any_step_the_curve_is_srgb() -> None:
