@@ -92,7 +92,8 @@ class View:
         self.px_per_mm = float(np.sqrt(abs(np.linalg.det(middle[1:] - middle[0]))))
         self.levels: dict[int, FloatArray] = {}
         soft = cv2.GaussianBlur(grey, (5, 5), settings.sharpen_px)
-        self._grey = cv2.addWeighted(grey, 1 + settings.sharpen, soft, -settings.sharpen, 0, dtype=cv2.CV_32F)
+        sharp = cv2.addWeighted(grey, 1 + settings.sharpen, soft, -settings.sharpen, 0, dtype=cv2.CV_32F)
+        self._grey: FloatArray = np.asarray(sharp, dtype=np.float32)
         self._polynomials: dict[float, list[FloatArray]] = {}
 
     def level(self, spacing_mm: float) -> tuple[FloatArray, int]:
