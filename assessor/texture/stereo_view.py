@@ -29,11 +29,7 @@ class HeightSettings:
     fine_window_mm: float = 1.0
     steep_relief_mm: float = 1.0  # height range within 2.8 mm; above, flanks lean over 20 degrees
     # Where flanks are steep: spacing, reach and step of each search around what was found before.
-    steep_passes: tuple[tuple[float, float, float], ...] = (
-        (0.4, 4.5, 0.3),
-        (0.2, 2.4, 0.3),
-        (0.2, 0.6, 0.15),
-    )
+    steep_passes: tuple[tuple[float, float, float], ...] = ((0.4, 4.5, 0.3), (0.2, 1.5, 0.3))
     normalise_mm: float = 1.0  # views are compared after division by their mean over this window
     # Share of the median contrast added to the local one: strong stone edges must not outweigh the paste beside.
     soften: float = 0.25
