@@ -13,7 +13,7 @@ import numpy as np
 
 from assessor.card.layout import card_layout
 from assessor.card.linear import linear_of_byte
-from assessor.card.rectify import white_points_mm
+from assessor.card.white import white_points_mm
 from assessor.values import Adjustment, BoolArray, FloatArray, Photo
 
 

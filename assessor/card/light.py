@@ -14,12 +14,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from assessor.card.body_shadow import BodySettings, BodyShade, find_body_shade
-from assessor.card.rectify import white_basis
 from assessor.card.shadow import Source, cast_shadow, points_needed, stand
 from assessor.card.tab_fit import FitSettings, LightFit, fit_lights
 from assessor.card.tab_samples import TabField
 from assessor.card.tab_search import Sweep, find_candidate, plan_sweep
 from assessor.card.tabs import TabMaps, map_tabs
+from assessor.card.white import white_basis
 from assessor.errors import LightMoved
 from assessor.values import (
     Adjustment,

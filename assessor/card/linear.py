@@ -17,6 +17,10 @@ from numpy.typing import NDArray
 
 from assessor.values import FloatArray, U8Array
 
+# Luminance of linear R, G, B (ITU-R BT.709, the primaries of sRGB).
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+LUMINANCE.flags.writeable = False
+
 
 def linear_from_srgb(coded: FloatArray | float) -> FloatArray:
     """Decode sRGB values (0..1, any shape) to linear light (0..1)."""

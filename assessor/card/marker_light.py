@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from assessor.card.linear import linear_of_byte
+from assessor.card.linear import LUMINANCE, linear_of_byte
 from assessor.card.plane import apply_homography
 from assessor.values import FloatArray, Photo
 
@@ -43,9 +43,8 @@ def light_at_markers(
     ink = _sample(photo, points + inward / 16).astype(int)
     white = _sample(photo, points - inward * (1.1 / side_mm)).astype(int)
     burnt = float((white.max(-1) >= clipped_byte).mean()) if white.size else 0.0
-    weights = np.array([0.2126, 0.7152, 0.0722])
     table = linear_of_byte().astype(float)
-    white_light, ink_light = np.sort(table[white] @ weights, axis=-1), table[ink] @ weights
+    white_light, ink_light = np.sort(table[white] @ LUMINANCE, axis=-1), table[ink] @ LUMINANCE
     return MarkerLight(
         white=np.median(white_light, axis=-1),
         ink=np.median(ink_light, axis=-1),

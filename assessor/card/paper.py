@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from assessor.card.layout import Rectangle
-from assessor.card.linear import linear_of_byte
+from assessor.card.linear import LUMINANCE, linear_of_byte
 from assessor.card.plane import apply_homography, px_per_mm_at
 from assessor.values import FloatArray
 
@@ -53,7 +53,7 @@ def read_paper(
     if len(patches) < 6:
         return PaperSigns(float("nan"), 0.0)
     light = linear_of_byte()[patches]  # (P, n, n, 3)
-    grey = light @ np.array([0.2126, 0.7152, 0.0722], np.float32)
+    grey = light @ LUMINANCE.astype(np.float32)
     flat = _without_plane(grey)
     level = np.maximum(grey.mean((1, 2)), 1e-4)
     byte = np.clip(np.rint(patches.mean((1, 2, 3))).astype(int), 1, 254)

@@ -20,7 +20,7 @@ from assessor.card.sampling import SquareGrid, pixel_polynomials
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.values import Adjustment, BoolArray, Camera, FloatArray, Photo, Rectified, ToneCurve
 
-__all__ = ["RectifySettings", "rectify", "white_basis", "white_points_mm", "window_valid"]
+__all__ = ["RectifySettings", "rectify", "window_valid"]
 
 
 @dataclass(frozen=True, slots=True)

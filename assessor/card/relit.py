@@ -22,11 +22,10 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from assessor.card.linear import linear_of_byte
+from assessor.card.linear import LUMINANCE, linear_of_byte
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.values import BoolArray, Camera, FloatArray, Photo
 
-LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 SHRINK = 16  # the surroundings are measured on a picture this much smaller
 # Phones even out light over a few percent of the picture's width (common practice; set by eye).
 AROUND_WIDTHS = 1 / 20

@@ -16,10 +16,11 @@ from functools import cache
 import cv2
 import numpy as np
 
+from assessor.card.bundle import HALF_SHEET_MM
 from assessor.card.layout import CardLayout, Tab, card_layout
 from assessor.card.linear import linear_of_byte
 from assessor.card.raster import card_raster
-from assessor.card.rectify import white_basis
+from assessor.card.white import white_basis
 from assessor.values import (
     Adjustment,
     BoolArray,
@@ -31,7 +32,6 @@ from assessor.values import (
     freeze,
 )
 
-HALF_SHEET_MM = (100.0, 133.0)
 SPACING_MM = 0.25
 POOL = 2
 NODE = 16  # samples between nodes of the coarse coordinate grid: 4 mm bend a line of sight by 0.03 px

@@ -29,8 +29,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from assessor.card.layout import STEP_BYTES
-from assessor.card.linear import linear_from_srgb, linear_of_byte, srgb_from_linear
-from assessor.card.relit import LUMINANCE, read_white, relit_strength
+from assessor.card.linear import LUMINANCE, linear_from_srgb, linear_of_byte, srgb_from_linear
+from assessor.card.relit import read_white, relit_strength
 from assessor.card.steps import StepReading, read_steps
 from assessor.values import Adjustment, Exif, FloatArray, Photo, Tone, ToneCurve
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from assessor.card.light import LightSettings, check_light
-from assessor.card.rectify import white_basis
+from assessor.card.white import white_basis
 from assessor.errors import LightMoved
 from assessor.values import Exif, FloatArray, Rectified
 

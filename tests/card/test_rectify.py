@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from assessor.card.layout import card_layout
 from assessor.card.linear import bytes_from_linear, linear_of_byte
 from assessor.card.raster import card_raster
-from assessor.card.rectify import RectifySettings, rectify, white_points_mm, window_valid
+from assessor.card.rectify import RectifySettings, rectify, window_valid
+from assessor.card.white import white_points_mm
 from assessor.simulate.camera import feet_on_card
 from assessor.values import Adjustment, Camera, Exif, FloatArray, Photo, PrintScale, Rectified
 from tests.card.sightings import camera_over
