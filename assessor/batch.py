@@ -20,6 +20,7 @@ import cv2
 
 from assessor.card.decode import decode_photo
 from assessor.card.find import find_card
+from assessor.card.video import is_video, read_sweep
 from assessor.errors import AssessorError, CaptureError, PhotoError, SetupError
 from assessor.evaluation import Estimate, ScoredRow, TruthRow, read_estimate
 from assessor.grading.scale import GradeScale
@@ -30,7 +31,7 @@ from assessor.report.record import RecordHead, assessed_record, failed_record, r
 from assessor.report.schema import CaptureRecord
 from assessor.settings import Settings
 from assessor.store.files import RECORD, read_photo_bytes, shown_name, write_bytes, write_text
-from assessor.values import Band, CaptureResult, Photo, PrintScale, TargetRange
+from assessor.values import Band, CaptureResult, Kind, Photo, PrintScale, TargetRange
 
 PICTURE, SMALL_PHOTO = "picture.png", "photo.jpg"
 INTERNAL = "internal-error"
@@ -40,7 +41,7 @@ Outcome = TypeVar("Outcome")
 
 @dataclass(frozen=True, slots=True)
 class Job:
-    """The photos of one capture and how they are to be assessed."""
+    """The photos and videos of one capture and how they are to be assessed; `kind` None: see from the photos."""
 
     paths: tuple[Path, ...]
     print_scale: PrintScale
@@ -48,6 +49,7 @@ class Job:
     target: TargetRange | None
     bands: tuple[Band, ...]
     settings: Settings
+    kind: Kind | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,7 +71,7 @@ class CaptureOutcome:
 
 @dataclass(frozen=True, slots=True)
 class TruthTask:
-    """A job with the truth about its capture."""
+    """A job with the truth about its capture; where that holds several kinds, of one of them."""
 
     capture: str
     job: Job
@@ -150,7 +152,7 @@ def read_serial(task: tuple[Path, Settings]) -> int | None:
     """The card's serial in one photo, or None where it cannot be read (the assessment will say why)."""
     path, settings = task
     try:
-        return find_card(_decode(path, settings), settings.find).serial
+        return find_card(_decode(path, settings)[0], settings.find).serial
     except AssessorError:
         return None
     except Exception:  # grouping goes on without it; the assessment meets the same error and logs it
@@ -217,7 +219,7 @@ def _assess(job: Job) -> CaptureResult:
     refused: list[PhotoError] = []
     for path in job.paths:
         try:
-            photos.append(_decode(path, job.settings))
+            photos += _decode(path, job.settings)
         except PhotoError as error:
             refused.append(error)
     decoded = time.perf_counter() - start
@@ -229,6 +231,7 @@ def _assess(job: Job) -> CaptureResult:
             target=job.target,
             bands=job.bands,
             settings=job.settings,
+            kind=job.kind,
             refused=tuple(refused),
             clock=time.perf_counter,
         )
@@ -239,9 +242,18 @@ def _assess(job: Job) -> CaptureResult:
     return replace(result, seconds={"decode": decoded, **result.seconds})
 
 
-def _decode(path: Path, settings: Settings) -> Photo:
-    data = read_photo_bytes(path, max_bytes=settings.decode.max_bytes)
-    return decode_photo(data, shown_name(path), settings.decode)
+def read_source(path: Path, settings: Settings) -> bytes:
+    """The bytes of a photo or video, up to what its decoder takes; raises PhotoError where they can't be read."""
+    stage = settings.sweep if is_video(path) else settings.decode
+    return read_photo_bytes(path, max_bytes=stage.max_bytes)
+
+
+def _decode(path: Path, settings: Settings) -> tuple[Photo, ...]:
+    """The photo of a file, or the frames picked from a video."""
+    data = read_source(path, settings)
+    if is_video(path):
+        return read_sweep(data, shown_name(path), settings.sweep)
+    return (decode_photo(data, shown_name(path), settings.decode),)
 
 
 def _submit(executor: Executor, work: Callable[[Task], Outcome], task: Task) -> Future[Outcome]:

@@ -25,7 +25,7 @@ from assessor.batch import SerialExecutor, prepare_worker
 from assessor.errors import AssessorError
 from assessor.report import show
 from assessor.report.schema import json_schema
-from assessor.workflow import AssessRequest, CardFormat, CardRequest, Paper
+from assessor.workflow import AssessRequest, CardFormat, CardRequest, KindAsked, Paper
 
 EXIT_USAGE, EXIT_REFUSED = 2, 3
 _ASSESS, _CARD = AssessRequest(inputs=()), CardRequest()
@@ -61,7 +61,9 @@ def _main(
 
 @app.command()
 def assess(  # noqa: PLR0913 - one parameter per option
-    photos: Annotated[list[Path], typer.Argument(help="Photos, or folders that hold them (one per spot).")],
+    photos: Annotated[
+        list[Path], typer.Argument(help="Photos and videos, or folders that hold them (one per spot).")
+    ],
     *,
     out: Annotated[Path, typer.Option(help="Folder for the results.")] = _ASSESS.out,
     target_range: Annotated[
@@ -75,6 +77,9 @@ def assess(  # noqa: PLR0913 - one parameter per option
     process: Annotated[
         str | None, typer.Option(help="How the floor was prepared, if known (see `assessor scales`).")
     ] = _ASSESS.process,
+    kind: Annotated[
+        KindAsked, typer.Option(help="How all spots were shot; auto sees it from the photos of each.")
+    ] = _ASSESS.kind,
     workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = _ASSESS.settings_file,
     force: Annotated[
@@ -94,6 +99,7 @@ def assess(  # noqa: PLR0913 - one parameter per option
         measured_bars=measured_bars,
         scale=scale,
         process=process,
+        kind=kind,
         settings_file=settings_file,
         force=force,
     )

@@ -47,6 +47,41 @@ FLAGS: dict[str, Flag] = {
             "A person's shadow lies on part of the card in one photo.",
             "step back so that your shadow stays off the card",
         ),
+        Flag(
+            "not-confirmed",
+            "Four torch photos measure but cannot check themselves: the value is not confirmed.",
+            "hold the torch on eight sides in turn",
+        ),
+        Flag(
+            "no-dark-photo",
+            "There is no photo without the torch, so the other light was worked out from the tabs' shadows.",
+            "take one photo with the torch off, exposure still locked",
+        ),
+        Flag(
+            "torch-unplaced",
+            "No tab's shadow tells how high the torch was held: lay and rank only, no millimetres.",
+            "fold the four tabs upright and keep them in the picture",
+        ),
+        Flag(
+            "torch-weak",
+            "The torch gives little of the light on the card.",
+            "shade the spot or use a stronger lamp",
+        ),
+        Flag(
+            "torch-steep",
+            "Part of the floor is too steep for the torch: its heights read low there.",
+            "use angles too: both kinds of one spot are joined",
+        ),
+        Flag(
+            "torch-uneven",
+            "The torch's light is too uneven for waves over 8 mm.",
+            "hold the torch 35-50 cm away, aimed at the window",
+        ),
+        Flag(
+            "kinds-disagree",
+            "Torch and angles give different heights of one spot.",
+            "check both check bars and shoot the spot again",
+        ),
         Flag("card-bent", "The sheet is bent by more than 1 mm.", "weigh its corners"),
         Flag("few-markers", "Part of the card is hidden.", "keep feet and tools off the card"),
         Flag(

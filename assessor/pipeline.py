@@ -1,27 +1,58 @@
 """The main job, one line per stage: photos of one spot in, texture and a suggestion out.
 
-Read this file first; every stage is a pure function between the values of `values`.
+Read this file first; every stage is a pure function between the values of `values`. Which photos are which kind is told
+first (`card.kinds`); `angles` and `torch` each give a height map, and a spot that has both gets them joined.
 """
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 
 from assessor.card.camera import adjust_cameras
 from assessor.card.find import find_card
+from assessor.card.kinds import Kinds, tell_kinds
 from assessor.card.lens import find_odd_photos, mixed_cameras
 from assessor.card.light import check_light, read_lights
 from assessor.card.photo_origin import check_not_scanned, check_origin
 from assessor.card.quality import check_photo
-from assessor.card.rectify import rectify
+from assessor.card.rectify import fit_white, rectify
 from assessor.card.tone import read_tone
-from assessor.errors import CaptureError, PhotoError, TooFewPhotos
+from assessor.card.tone_torch import read_torch_tone
+from assessor.card.torch_guess import guess_torches
+from assessor.card.torch_paper import read_torch_paper
+from assessor.card.torches import read_torches
+from assessor.errors import CaptureError, PhoneRelit, PhotoError, TooFewPhotos, TorchesUnseen
+from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
 from assessor.settings import Settings
+from assessor.texture.fuse import fuse_heights
 from assessor.texture.heights import measure_heights
 from assessor.texture.measure import measure_texture
-from assessor.values import Band, CaptureResult, CardSighting, Photo, PrintScale, TargetRange
+from assessor.texture.rank import rank_only
+from assessor.texture.slopes import measure_slopes
+from assessor.texture.torch_heights import TORCH_BANDS, bands_allowed, heights_of_slopes
+from assessor.values import (
+    Adjustment,
+    Band,
+    CaptureResult,
+    CardSighting,
+    HeightMap,
+    Kind,
+    Lighting,
+    Photo,
+    PrintScale,
+    Rectified,
+    SlopeMap,
+    TargetRange,
+    Tone,
+    Torches,
+)
+
+# Flags of the photo checks about light that is meant to be uneven under a torch.
+LIGHT_FLAGS = frozenset({"hard-shadow", "light-uneven", "light-changed", "card-wet", "dark", "clipped", "glare"})
 
 
 def assess_capture(
@@ -34,53 +65,215 @@ def assess_capture(
     settings: Settings,
     refused: tuple[PhotoError, ...] = (),
     clock: Callable[[], float] = float,
+    kind: Kind | None = None,
 ) -> CaptureResult:
-    """Assess one capture of kind `angles`.
+    """Assess one capture of kind `angles` or `torch`, or a spot that has both.
 
-    refused: photos of this capture that could not even be decoded. A photo that fails its checks joins them and the
-    rest goes on while enough remain. clock: where timings are wanted, a function that returns seconds. Raises
-    CaptureError when the spot cannot be measured.
+    kind: what the photos are, None to recognise it. refused: photos of this capture that could not even be decoded. A
+    photo that fails its checks joins them and the rest goes on while enough remain. clock: where timings are wanted, a
+    function that returns seconds. Raises CaptureError when the spot cannot be measured.
     """
-    laps = _Laps(clock)
-    usable, sightings, flags, dropped = _find_all(photos, settings, refused)
+    laps = Laps(clock)
+    usable, sightings, photo_flags, dropped = _find_all(photos, settings, refused)
     laps.lap("find")
     exifs = [photo.exif for photo in usable]
     adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
     laps.lap("cameras")
-    tone = read_tone(usable, adjustment, settings.tone)
-    laps.lap("tone")
-    rectified = tuple(
-        rectify(photo, camera, adjustment, settings.rectify, curve=curve)
-        for photo, camera, curve in zip(usable, adjustment.cameras, tone.curves, strict=True)
-    )
-    light_flags = check_light(rectified, exifs, settings.light)
-    laps.lap("rectify")
-    lighting = read_lights(usable, sightings, adjustment, rectified, settings.light)
-    laps.lap("light")
-    edges = [sighting.edge_width_mm for sighting in sightings]
-    heights = measure_heights(usable, adjustment, settings.heights, edge_width_mm=edges)
-    laps.lap("heights")
-    texture = measure_texture(heights, bands, settings.texture)
+    size = adjustment.print_scale.x, adjustment.print_scale.y
+    whites = [
+        fit_white(photo, camera, size, settings.rectify)[0]
+        for photo, camera in zip(usable, adjustment.cameras, strict=True)
+    ]
+    kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
+    laps.lap("kinds")
+    spot = Spot(tuple(usable), tuple(sightings), adjustment)
+    angles = _angles(spot.only(kinds.angles), settings, laps) if kinds.angles else None
+    torch = _torch(spot, kinds, settings, laps) if kinds.torch else None
+    if angles is not None and torch is not None and torch.unplaced:
+        kinds, torch = replace(kinds, kind="angles"), None
+        photo_flags.append("torch-unplaced")
+    heights, fuse_flags = _join(angles, torch, settings)
+    laps.lap("fuse")
+    asked, uneven = _bands(kinds.kind, bands, torch, settings)
+    how = settings.torch_texture if kinds.kind == "torch" else settings.texture
+    texture = measure_texture(heights, asked, how, kind=kinds.kind)
+    if torch is not None and torch.unplaced:
+        texture = rank_only(texture, settings.torch_guess.elevation_deg)
     laps.lap("texture")
     suggestion = suggest_grade(texture, scale, target, settings.suggest)
     laps.lap("suggest")
-    stages = (adjustment, tone, lighting, heights, texture, suggestion)
-    all_flags = (*flags, *light_flags, *(flag for stage in stages for flag in stage.flags))
+    main = angles or torch
+    assert main is not None
+    told = [flag for flag in photo_flags if kinds.angles or flag not in LIGHT_FLAGS]
+    parts = [part.flags for part in (angles, torch) if part is not None]
+    every = (*told, *(f for part in parts for f in part), *fuse_flags, *uneven, *adjustment.flags,
+             *heights.flags, *texture.flags, *suggestion.flags)  # fmt: skip
     return CaptureResult(
-        kind="angles",
-        photos=tuple(usable),
-        sightings=tuple(sightings),
+        kind=kinds.kind,
+        photos=spot.photos,
+        sightings=spot.sightings,
         adjustment=adjustment,
-        rectified=rectified,
+        rectified=main.rectified,
         heights=heights,
         texture=texture,
         suggestion=suggestion,
         refused=tuple(dropped),
         seconds=laps.seconds,
-        flags=tuple(dict.fromkeys(all_flags)),
-        lighting=lighting,
-        tone=tone,
+        flags=tuple(dict.fromkeys(every)),
+        lighting=angles.lighting if angles else None,
+        tone=main.tone,
+        torches=torch.torches if torch else None,
+        slopes=torch.slopes if torch else None,
+        dark_photo=None if kinds.dark is None else spot.photos[kinds.dark].name,
+        better_kind=say_better_kind(texture, torch.slopes if torch else None),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Spot:
+    """Photos that passed their checks, with sightings and cameras; all run alike."""
+
+    photos: tuple[Photo, ...]
+    sightings: tuple[CardSighting, ...]
+    adjustment: Adjustment
+
+    def only(self, members: Sequence[int]) -> Spot:
+        """The same of some photos, in their order."""
+        offsets = self.adjustment.marker_offset_mm
+        own = replace(
+            self.adjustment,
+            cameras=tuple(self.adjustment.cameras[k] for k in members),
+            marker_offset_mm=tuple(offsets[k] for k in members) if offsets else (),
+        )
+        return Spot(tuple(self.photos[k] for k in members), tuple(self.sightings[k] for k in members), own)
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What one kind's photos give."""
+
+    heights: HeightMap
+    rectified: tuple[Rectified, ...]
+    tone: Tone
+    flags: tuple[str, ...]
+    lighting: Lighting | None = None
+    torches: Torches | None = None
+    slopes: SlopeMap | None = None
+    spread: float = 0.0
+
+    @property
+    def unplaced(self) -> bool:
+        """Whether nobody knows how high the torch was held: no millimetres then."""
+        return self.torches is not None and not math.isfinite(self.torches.u_tan_common)
+
+
+def _angles(spot: Spot, settings: Settings, laps: Laps) -> Measured:
+    """Heights from photos of four sides in one light."""
+    photos, adjustment = spot.photos, spot.adjustment
+    exifs = [photo.exif for photo in photos]
+    tone = read_tone(photos, adjustment, settings.tone)
+    laps.lap("tone")
+    rectified = _rectified(spot, tone, settings)
+    flags = check_light(rectified, exifs, settings.light)
+    laps.lap("rectify")
+    lighting = read_lights(photos, spot.sightings, adjustment, rectified, settings.light)
+    laps.lap("light")
+    edges = [sighting.edge_width_mm for sighting in spot.sightings]
+    heights = measure_heights(photos, adjustment, settings.heights, edge_width_mm=edges)
+    laps.lap("heights")
+    return Measured(heights, rectified, tone, (*tone.flags, *flags, *lighting.flags), lighting)
+
+
+def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured:
+    """Heights from shading under a torch on many sides."""
+    lit = spot.only(kinds.torch)
+    names = ", ".join(photo.name for photo in lit.photos)
+    rectified = _rectified(lit, None, settings)
+    laps.lap("rectify")
+    torches = read_torches(lit.photos, lit.sightings, lit.adjustment, rectified, settings.torches)
+    laps.lap("torches")
+    placed = bool(torches.lights)
+    if not placed:
+        torches = _guessed(spot, lit, kinds, rectified, settings)
+    read = {name for name in torches.photo_names}
+    members = [k for k in kinds.torch if spot.photos[k].name in read]
+    dark = None if kinds.dark is None else spot.photos[kinds.dark]
+    used = spot.only([*members, kinds.dark] if kinds.dark is not None else members)
+    if placed:
+        tone = read_torch_tone(used.photos, used.adjustment, torches, settings.torch_tone)
+    else:
+        tone = read_tone(used.photos, used.adjustment, settings.tone)
+    if tone.flags:
+        raise PhoneRelit(
+            f"dark parts of the photos were brightened by themselves (strength {tone.relit:.2f} +- {tone.u_relit:.2f})",
+            file=names,
+        )
+    laps.lap("torch_tone")
+    photos = used.photos[: len(members)]
+    papers, flags = read_torch_paper(photos, dark, used.adjustment, torches, tone.curves, settings=settings.torch_paper)
+    slopes = measure_slopes(photos, dark, used.adjustment, papers, tone.curves, settings=settings.slopes)
+    laps.lap("slopes")
+    edges = [sighting.edge_width_mm for sighting in used.sightings[: len(members)]]
+    heights = heights_of_slopes(
+        slopes, torches, tone.curves[: len(members)], spot.adjustment.print_scale, edges,
+        settings=settings.torch_heights,
+    )
+    laps.lap("integrate")
+    spread = sorted(paper.spread for paper in papers)[len(papers) // 2]
+    left = ("photos-dropped",) if len(members) < len(kinds.torch) else ()
+    return Measured(
+        heights, rectified, tone, (*flags, *left, *torches.flags, *slopes.flags), None, torches, slopes, spread
+    )
+
+
+def _guessed(
+    spot: Spot, lit: Spot, kinds: Kinds, rectified: Sequence[Rectified], settings: Settings
+) -> Torches:
+    """The torch's sides from the paper alone, for lay and rank; refused where not even those are told."""
+    names = [photo.name for photo in lit.photos]
+    dark_fit, exifs = None, [photo.exif for photo in lit.photos]
+    if kinds.dark is not None:
+        night = spot.only([kinds.dark])
+        dark_fit = _rectified(night, None, settings)[0].white_fit
+        exifs.append(night.photos[0].exif)
+    torches = guess_torches(names, [one.white_fit for one in rectified], dark_fit, exifs, settings.torch_guess)
+    if len(torches.lights) < settings.slopes.min_lights:
+        raise TorchesUnseen("neither a tab's shadow nor the paper tells where the torch stood", file=", ".join(names))
+    return torches
+
+
+def _rectified(spot: Spot, tone: Tone | None, settings: Settings) -> tuple[Rectified, ...]:
+    curves = tone.curves if tone is not None else [None] * len(spot.photos)
+    return tuple(
+        rectify(photo, camera, spot.adjustment, settings.rectify, curve=curve)
+        for photo, camera, curve in zip(spot.photos, spot.adjustment.cameras, curves, strict=True)
+    )
+
+
+def _join(
+    angles: Measured | None, torch: Measured | None, settings: Settings
+) -> tuple[HeightMap, tuple[str, ...]]:
+    """One height map of the spot."""
+    if angles is not None and torch is not None:
+        fused = fuse_heights(angles.heights, torch.heights, settings.fuse)
+        return fused.heights, fused.flags
+    only = angles or torch
+    assert only is not None  # tell_kinds names photos of one kind at least
+    return only.heights, ()
+
+
+def _bands(
+    kind: Kind, bands: tuple[Band, ...], torch: Measured | None, settings: Settings
+) -> tuple[tuple[Band, ...], tuple[str, ...]]:
+    """Bands to evaluate: the kind's own first, then those asked for."""
+    if torch is None:
+        return bands, ()
+    # The first band is the one of lay and noise: fine for the torch alone.
+    every = tuple(dict.fromkeys((*TORCH_BANDS, *bands) if kind == "torch" else (*bands, *TORCH_BANDS)))
+    if kind == "fused":
+        return every, ()
+    kept, lost = bands_allowed(every, torch.spread, settings.torch_heights)
+    return kept, ("torch-uneven",) if lost else ()
 
 
 def _find_all(
@@ -128,7 +321,7 @@ def _too_few(usable: Sequence[Photo], dropped: Sequence[PhotoError], needed: int
     return error
 
 
-class _Laps:
+class Laps:
     """Seconds by stage on the caller's clock."""
 
     def __init__(self, clock: Callable[[], float]) -> None:

@@ -18,17 +18,26 @@ from assessor.card.bars import BarSettings
 from assessor.card.camera import CameraSettings
 from assessor.card.decode import DecodeSettings
 from assessor.card.find import FindSettings
+from assessor.card.kinds import KindSettings
 from assessor.card.lens import LensSettings
 from assessor.card.light import LightSettings
 from assessor.card.photo_origin import OriginSettings
 from assessor.card.quality import QualitySettings
 from assessor.card.rectify import RectifySettings
 from assessor.card.tone import ToneSettings
+from assessor.card.tone_torch import TorchToneSettings
+from assessor.card.torch_guess import GuessSettings
+from assessor.card.torch_paper import TorchPaperSettings
+from assessor.card.torches import TorchSettings
+from assessor.card.video import SweepSettings
 from assessor.errors import SettingUnknown
 from assessor.grading.suggest import SuggestSettings
 from assessor.grouping import GroupingSettings
+from assessor.texture.fuse import FuseSettings
 from assessor.texture.heights import HeightSettings
-from assessor.texture.measure import TextureSettings
+from assessor.texture.measure import TORCH_TEXTURE, TextureSettings
+from assessor.texture.slopes import SlopeSettings
+from assessor.texture.torch_heights import TorchHeightSettings
 
 Value = TypeVar("Value")
 _KINDS = {float: "number", int: "whole number", str: "text", bool: "switch"}
@@ -40,6 +49,7 @@ class Settings:
 
     bars: BarSettings = field(default_factory=BarSettings)
     decode: DecodeSettings = field(default_factory=DecodeSettings)
+    sweep: SweepSettings = field(default_factory=SweepSettings)
     grouping: GroupingSettings = field(default_factory=GroupingSettings)
     origin: OriginSettings = field(default_factory=OriginSettings)
     find: FindSettings = field(default_factory=FindSettings)
@@ -51,6 +61,15 @@ class Settings:
     light: LightSettings = field(default_factory=LightSettings)
     heights: HeightSettings = field(default_factory=HeightSettings)
     texture: TextureSettings = field(default_factory=TextureSettings)
+    kinds: KindSettings = field(default_factory=KindSettings)
+    torches: TorchSettings = field(default_factory=TorchSettings)
+    torch_guess: GuessSettings = field(default_factory=GuessSettings)
+    torch_tone: TorchToneSettings = field(default_factory=TorchToneSettings)
+    torch_paper: TorchPaperSettings = field(default_factory=TorchPaperSettings)
+    slopes: SlopeSettings = field(default_factory=SlopeSettings)
+    torch_heights: TorchHeightSettings = field(default_factory=TorchHeightSettings)
+    torch_texture: TextureSettings = field(default_factory=lambda: TORCH_TEXTURE)
+    fuse: FuseSettings = field(default_factory=FuseSettings)
     suggest: SuggestSettings = field(default_factory=SuggestSettings)
 
     def digest(self) -> str:

@@ -28,6 +28,7 @@ from assessor.batch import (
     failed_capture,
     failed_truth,
     read_serial,
+    read_source,
     run_all,
     run_capture,
     run_truth,
@@ -37,11 +38,12 @@ from assessor.card.decode import read_exif
 from assessor.card.describe import describe_card
 from assessor.card.draw import draw_card_pdf, draw_card_png, draw_card_svg
 from assessor.card.layout import card_layout
+from assessor.card.video import is_video
 from assessor.errors import OutputNotWritable, PhotoError, ScaleInvalid, SettingUnknown
 from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
 from assessor.grading.ranges import parse_range
 from assessor.grading.scale import ANY, SHIPPED, GradeScale, load_scale
-from assessor.grouping import Group, PhotoRecord, group_photos
+from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
 from assessor.report.page import CAPTURE_PAGE, index_page
 from assessor.report.record import RecordHead, SourceFile
 from assessor.report.schema import CaptureRecord, ScaleRecord
@@ -53,21 +55,21 @@ from assessor.store.files import (
     check_writable,
     clean_text,
     find_photos,
-    read_photo_bytes,
     shown_name,
     write_bytes,
     write_text,
 )
 from assessor.store.truth import read_truth_folder
 from assessor.texture.measure import MAIN_BANDS
-from assessor.values import Exif, PrintScale
+from assessor.values import Exif, Kind, PrintScale
 
 INDEX, TABLE, LOG = "index.html", "captures.csv", "errors.log"
 CardFormat = Literal["pdf", "svg", "png"]
 Paper = Literal["a4", "letter"]
-
+KindAsked = Literal["auto", "angles", "torch", "fused"]
 
 DEFAULT_SCALE = "prior-10"
+_MEASURED: dict[str, Kind] = {"angles": "angles", "torch": "torch", "fused": "fused"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +82,7 @@ class AssessRequest:
     measured_bars: tuple[float, float] | None = None
     scale: str = DEFAULT_SCALE
     process: str | None = None
+    kind: KindAsked = "auto"
     settings_file: Path | None = None
     force: bool = False
 
@@ -159,7 +162,8 @@ def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
     bands = tuple(dict.fromkeys((*MAIN_BANDS, *scale.bands)))
     tasks, standing = [], []
     for group in groups:
-        job = Job(tuple(map(Path, group.paths)), print_scale, scale, target, bands, settings)
+        kind = None if request.kind == "auto" else request.kind
+        job = Job(tuple(map(Path, group.paths)), print_scale, scale, target, bands, settings, kind)
         head = _head(group, tuple(files[path] for path in group.paths), job, bars)
         folder = request.out / group.name
         if folder.resolve() in {path.parent.resolve() for path in paths}:
@@ -213,19 +217,25 @@ def evaluate_folder(
         bars = capture.measured_bars
         print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
         bands = tuple(dict.fromkeys((*MAIN_BANDS, *bands_asked(capture.rows))))
-        job = Job(capture.photos, print_scale, grade_scale, None, bands, settings)
-        tasks.append(TruthTask(capture.name, job, capture.rows))
-    outcomes: dict[str, TruthOutcome] = {}
+        kinds = tuple(dict.fromkeys(row.kind for row in capture.rows))
+        for kind in kinds:
+            # One kind is recognised, as a crew's photos are; of several, each is measured on its own.
+            asked = _MEASURED.get(kind) if len(kinds) > 1 else None
+            job = Job(capture.photos, print_scale, grade_scale, None, bands, settings, asked)
+            of_kind = tuple(row for row in capture.rows if row.kind == kind)
+            tasks.append(TruthTask(capture.name, job, of_kind))
+    outcomes: list[TruthOutcome] = []
     for task, outcome in run_all(executor, run_truth, tasks, failed_truth):
-        outcomes[task.capture] = outcome
+        outcomes.append(outcome)
         if on_done:
             on_done(len(outcomes), len(tasks), task.capture)
-    rows = tuple(row for capture in captures for row in outcomes[capture.name].rows)
+    scored = {row.truth: row for outcome in outcomes for row in outcome.rows}
+    rows = tuple(scored[row] for capture in captures for row in capture.rows)
     return Evaluation(
         rows=rows,
         summary=summarise(rows),
-        sentences={name: outcome.sentence for name, outcome in outcomes.items() if outcome.sentence},
-        traces={name: outcome.trace for name, outcome in outcomes.items() if outcome.trace},
+        sentences={outcome.capture: outcome.sentence for outcome in outcomes if outcome.sentence},
+        traces={outcome.capture: outcome.trace for outcome in outcomes if outcome.trace},
     )
 
 
@@ -290,26 +300,30 @@ def _with_process(settings: Settings, process: str, scale: GradeScale) -> Settin
 
 
 def _source_file(path: Path, settings: Settings) -> SourceFile:
-    """Name, SHA-256 and Exif of a photo; one that cannot be read is refused later, with its capture."""
+    """Name, SHA-256 and Exif of a photo or video; one that cannot be read is refused later, with its capture."""
+    is_sweep = is_video(path)
     try:
-        data = read_photo_bytes(path, max_bytes=settings.decode.max_bytes)
-        exif = read_exif(data)
+        data = read_source(path, settings)
+        exif = Exif() if is_sweep else read_exif(data)
     except PhotoError:
-        return SourceFile(shown_name(path), "", Exif())
-    return SourceFile(shown_name(path), hashlib.sha256(data).hexdigest(), exif)
+        return SourceFile(shown_name(path), "", Exif(), is_sweep)
+    return SourceFile(shown_name(path), hashlib.sha256(data).hexdigest(), exif, is_sweep)
 
 
 def _group(files: dict[str, SourceFile], settings: Settings, executor: Executor) -> tuple[Group, ...]:
-    """Group by folder and time; where more photos stay together than a capture has, by the card's serial."""
-    records = {path: PhotoRecord(path, file.exif) for path, file in files.items()}
-    groups = group_photos(records.values(), settings.grouping)
-    crowded = [group for group in groups if len(group.paths) > settings.grouping.max_photos]
-    tasks = [(Path(path), settings) for group in crowded for path in group.paths]
-    if not tasks:
-        return groups
-    for (path, _), serial in run_all(executor, read_serial, tasks, lambda task, error: None):
-        records[str(path)] = replace(records[str(path)], serial=serial)
-    return group_photos(records.values(), settings.grouping)
+    """Group by folder and time; where more photos stay together than the sides ask for, by the cards' serials too."""
+    records = {path: PhotoRecord(path, file.exif, is_sweep=file.is_sweep) for path, file in files.items()}
+    sweeps = frozenset(path for path, file in files.items() if file.is_sweep)
+    serials: dict[str, int | None] = {}
+    while True:
+        groups = group_photos(records.values(), settings.grouping)
+        wanted = [look_at_cards(group, serials, sweeps, settings.grouping) for group in groups]
+        tasks = [(Path(path), settings) for paths in wanted for path in paths]
+        if not tasks:
+            return groups
+        for (path, _), serial in run_all(executor, read_serial, tasks, lambda task, error: None):
+            serials[str(path)] = serial
+            records[str(path)] = replace(records[str(path)], serial=serial)
 
 
 def _head(
@@ -326,6 +340,7 @@ def _head(
             "bars": bars,
             "target": str(job.target),
             "bands": [str(band) for band in job.bands],
+            "kind": job.kind,
         }
     )
     return RecordHead(

@@ -48,9 +48,25 @@ def rows_of(notes: Iterable[Note]) -> list[ScoredRow]:
     return scored
 
 
-def rows_named(notes: Iterable[Note], quantity: str, short_mm: float) -> list[ScoredRow]:
-    """The rows of one quantity and band."""
-    return [r for r in rows_of(notes) if (r.truth.quantity, r.truth.band_short_mm) == (quantity, short_mm)]
+def rows_named(
+    notes: Iterable[Note], quantity: str, short_mm: float, long_mm: float | None = None
+) -> list[ScoredRow]:
+    """The rows of one quantity and band; long_mm where bands of a kind share their short end."""
+    return [
+        r
+        for r in rows_of(notes)
+        if (r.truth.quantity, r.truth.band_short_mm) == (quantity, short_mm)
+        and long_mm in (None, r.truth.band_long_mm)
+    ]
+
+
+def main_rows(notes: Iterable[Note]) -> list[ScoredRow]:
+    """Sq in the band that each capture's kind is judged by: 0.5-8 mm with a torch, else 2.5-25 mm."""
+    found = []
+    for note in notes:
+        band = (0.5, 8.0) if note.get("kind", "angles") != "angles" else (2.5, 25.0)
+        found += rows_named([note], "Sq", *band)
+    return found
 
 
 def median_limits(values: Sequence[float]) -> Pair:
@@ -249,12 +265,17 @@ def _cell(note: Note) -> str:
     return f"{note['process']} {_level(note)}"
 
 
-def group_table(notes: Sequence[Note], what: str, key: Callable[[Note], str], of: tuple[str, float]) -> Table:
-    table = Table(f"{of[0]} {of[1]:g}-25 mm BY {what.upper()}, % with 95 % limits; z: error over stated u, rms",
+def group_table(
+    notes: Sequence[Note], what: str, key: Callable[[Note], str], of: tuple[str, float], long_mm: float = 25.0
+) -> Table:
+    """One quantity by what `key` says of a capture."""
+    band = f"{of[1]:g}-{long_mm:g} mm"
+    table = Table(f"{of[0]} {band} BY {what.upper()}, % with 95 % limits; z: error over stated u, rms",
                   what, "n", "bias", "", "scatter", "", "worst", "held", "", "z", "refused", "", "gross")  # fmt: skip
     scored = [n for n in notes if n["rows"]]
     for group in sorted({key(n) for n in scored}):
         rows = rows_named((n for n in scored if key(n) == group), *of)
+        rows = [r for r in rows if r.truth.band_long_mm == long_mm or of[0] == "MPD"]
         if not rows:
             continue
         errors, z = errors_of(rows), normalised(rows)

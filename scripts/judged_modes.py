@@ -15,6 +15,7 @@ from judged import (
     goal_row,
     group_table,
     group_tables,
+    main_rows,
     median_limits,
     percent,
     rows_named,
@@ -24,6 +25,7 @@ from judged import (
     transfer_table,
     verdict,
 )
+from judged_torch import report_fused, report_share, report_torch, report_torch_flat
 from judging import FAINT_MM, Note
 
 from assessor.evaluation import ALL, covered, error_of, gross, mean_limits, scatter_limits, share_limits
@@ -44,9 +46,9 @@ def ends(notes: Sequence[Note]) -> None:
     for note in notes:
         if "code" in note and note["mode"] != "spoiled":
             print(f"refused {note['capture']} ({note['fault']}, {note['light']}): {note['refused'][:300]}")
-    rows = [(abs(e), n) for n in notes for r in rows_named([n], "Sq", 2.5) if (e := error_of(r)) is not None]
+    rows = [(abs(e), n) for n in notes for r in main_rows([n]) if (e := error_of(r)) is not None]
     if rows:
-        print("\nworst by Sq 2.5-25 mm:")
+        print("\nworst by Sq 2.5-25 mm (0.5-8 mm with a torch):")
         for _, note in sorted(rows, key=lambda pair: -pair[0])[:8]:
             print(f"  {one_line(note)}  {' '.join(f for f in note['flags'] if f != 'scale-prior')}")
     for note in notes:
@@ -62,7 +64,9 @@ def one_line(note: Note) -> str:
     if "code" in note:
         return f"{start} refused: {', '.join([note['code'], *sorted(set(note['photo_codes']))])}"
     told = []
-    for name, row in ((q, r) for q in ("Sq", "MPD") for r in rows_named([note], q, 2.5)):
+    shown = [("Sq", row) for row in main_rows([note])]
+    shown += [("MPD", row) for row in rows_named([note], "MPD", 2.5)]
+    for name, row in shown:
         said, true = row.said, row.truth.value
         if said.bound == "upper" or said.estimate is None:
             told.append(f"{name} {true:.4f} at most {said.high90 or math.nan:.4f}")
@@ -169,7 +173,7 @@ def report_steep(notes: Sequence[Note]) -> None:
 def report_spoiled(notes: Sequence[Note]) -> None:
     """Captures that should be refused or flagged, by what was done to them."""
     table = Table("SPOILED CAPTURES BY FAULT: refused (rightly: with a code that fits), told by a flag only, or silent;"
-                  " error of Sq 2.5-25 mm of those that passed",
+                  " error of Sq (2.5-25 mm; 0.5-8 mm with a torch) of those that passed",
                   "fault", "n", "refused", "%", "rightly", "flagged", "silent", "gross passed", "median err", "worst",
                   "codes")  # fmt: skip
     for fault in [*sorted({n["fault"] for n in notes}), ALL]:
@@ -178,7 +182,7 @@ def report_spoiled(notes: Sequence[Note]) -> None:
         if not chosen:
             continue
         flagged = [n for n in passed if set(n["flags"]) - {"scale-prior"}]
-        rows = rows_named(passed, "Sq", 2.5)
+        rows = main_rows(passed)
         errors, k = errors_of(rows), sum(gross(r) for r in rows)
         refused = len(chosen) - len(passed)
         rightly = sum(_rightly(n) for n in chosen)
@@ -207,7 +211,16 @@ def report(notes: Sequence[Note], mode: str) -> None:
     crashed = sum("crashed" in n for n in notes)
     print(f"\n{len(notes)} captures of mode {mode}, all RENDERED (no real floor); {crashed} crashed")
     done = [n for n in notes if "crashed" not in n]
-    if mode == "set" and done:
+    kinds = {n.get("kind", "angles") for n in done}
+    if kinds & {"torch", "fused"} and mode != "spoiled":
+        if mode == "set":
+            for kind, tell in (("torch", report_torch), ("fused", report_fused)):
+                own = [n for n in done if n.get("kind") == kind]
+                if own:
+                    tell(own)
+        else:
+            {"flat": report_torch_flat, "share": report_share}.get(mode, report_torch)(done)
+    elif mode == "set" and done:
         set_goals(done).show()
         for table in group_tables(done):
             table.show()

@@ -19,6 +19,7 @@ from typing import Any, TypeVar
 
 import cv2
 import numpy as np
+from judging_torch import torch_note, true_shadow, truth_on_map, without_plane
 from scipy.fft import dctn
 
 from assessor.card.bars import scale_from_bars
@@ -31,16 +32,25 @@ from assessor.settings import Settings
 from assessor.simulate.capture import CaptureRecipe, RenderedCapture, render_capture
 from assessor.simulate.catalogue import Planned, plan_set
 from assessor.simulate.spoiled import plan_spoiled
-from assessor.simulate.truth import EVALUATION_MM, SIGMA_PER_CUTOFF, evaluation_heights
+from assessor.simulate.torch_catalogue import HIGH_DEG, plan_fused, plan_torch, plan_torch_spoiled
+from assessor.simulate.truth import EVALUATION_MM, SIGMA_PER_CUTOFF, TORCH_BANDS_MM, evaluation_heights
 from assessor.texture.measure import MAIN_BANDS
-from assessor.values import CaptureResult, FloatArray, Photo
+from assessor.values import Band, CaptureResult, FloatArray, Kind, Photo
 
-MODES = ("set", "flat", "faint", "steep", "spoiled")
+MODES = ("set", "flat", "faint", "steep", "spoiled", "share")
+PLANS = {"angles": plan_set, "torch": plan_torch, "fused": plan_fused}
+SPOILED = {"angles": plan_spoiled, "torch": plan_torch_spoiled}
+WITHOUT = {"angles": ("share",), "torch": (), "fused": ("flat", "faint", "steep", "spoiled", "share")}
+TORCH_BANDS = tuple(Band(*band) for band in TORCH_BANDS_MM)
 FAINT_MM = (0.006, 0.015)
 STEEP_MM = 1.6
+SHARES = (0.5, 0.3, 0.2, 0.1)  # of the light, that are the torch's
+SHARE_SQ_MM = 0.05
+TORCH_STEEP_MM = (0.3, 0.5)
 # Photos of half the pixels have four times the noise per area: finer floors drown in it, so they are left out.
 SMALL_LEAST_MM = 0.15
 SMALL_PX_PER_MM = 2.5  # the gate for real photos stands at 4.5
+ALONE: tuple[Kind, ...] = ("angles", "torch")  # what a fused capture is assessed from too
 WAVELENGTHS_MM = (0.5, 0.63, 0.8, 1.0, 1.2, 1.6, 2.0, 2.5, 3.2, 4.0, 6.3, 10.0, 16.0)
 Note = dict[str, Any]
 Task = TypeVar("Task")
@@ -69,16 +79,26 @@ class Job:
 
 
 def plan_jobs(
-    mode: str, count: int, seed: int, *, first: int = 0, data: Path | None = None, small: bool = False
+    mode: str,
+    count: int,
+    seed: int,
+    *,
+    first: int = 0,
+    data: Path | None = None,
+    small: bool = False,
+    kind: str = "angles",
 ) -> list[Job]:
-    """Captures `first` to `count` of a mode, the same for the same seed however they are parted."""
-    if mode == "spoiled":
-        plans = plan_spoiled(count, seed, data_dir=data, small=small)
-    else:
-        plans = plan_set(count, seed, data_dir=data, small=small)
+    """Captures `first` to `count` of a mode, the same for the same seed however they are parted.
+
+    ValueError where a kind of capture has no such mode.
+    """
+    if mode in WITHOUT[kind]:
+        raise ValueError(f"there are no {mode} captures of kind {kind}")
+    planner = (SPOILED if mode == "spoiled" else PLANS)[kind]
     jobs = []
-    for k, plan in enumerate(plans):
-        if k < first or (mode == "set" and small and plan.recipe.floor.sq_mm < SMALL_LEAST_MM):
+    for k, plan in enumerate(planner(count, seed, data_dir=data, small=small)):
+        too_fine = kind == "angles" and plan.recipe.floor.sq_mm < SMALL_LEAST_MM
+        if k < first or (mode == "set" and small and too_fine):
             continue
         jobs.append(Job(replace(plan, recipe=_of_mode(plan.recipe, mode, k)), mode, small))
     return jobs
@@ -88,6 +108,8 @@ def _of_mode(recipe: CaptureRecipe, mode: str, k: int) -> CaptureRecipe:
     """The same crew, phone, print and light over another floor, shot as the guide asks for such floors."""
     if mode in ("set", "spoiled"):
         return recipe
+    if recipe.torch is not None:
+        return _of_torch_mode(recipe, mode, k)
     near: dict[str, Any] = {"tilt_deg": (14.0, 16.0), "distance_mm": (300.0, 350.0)}
     if mode == "flat":
         process, sq_mm = "flat", 0.0
@@ -99,15 +121,37 @@ def _of_mode(recipe: CaptureRecipe, mode: str, k: int) -> CaptureRecipe:
     return replace(recipe, name=f"{recipe.name.rsplit('-', 1)[0]}-{mode}", floor=floor, **near)
 
 
+def _of_torch_mode(recipe: CaptureRecipe, mode: str, k: int) -> CaptureRecipe:
+    """The same for a torch capture; what the modes ask for is Sq in 0.5-8 mm."""
+    torch, process = recipe.torch, ("ground", "shot")[k % 2]
+    assert torch is not None
+    if mode == "flat":
+        floor = replace(recipe.floor, process="flat", sq_mm=0.0, fine=0.0)
+    elif mode == "share":
+        floor = replace(recipe.floor, process=process, sq_mm=SHARE_SQ_MM, sealed=0.0)
+        torch = replace(torch, share=SHARES[k // 2 % len(SHARES)])
+    elif mode == "faint":
+        floor = replace(recipe.floor, process=process, sq_mm=FAINT_MM[k // 2 % 2])
+    else:
+        process, level = ("fractal", "shot")[k % 2], TORCH_STEEP_MM[k // 2 % 2]
+        floor = replace(recipe.floor, process=process, sq_mm=level, band_mm=TORCH_BANDS_MM[1])
+        torch = replace(torch, elevation_deg=HIGH_DEG)
+    parts = recipe.name.split("-")
+    name = f"{'-'.join(parts[:2])}-{mode}-{parts[-1]}"
+    return replace(recipe, name=name, floor=floor, torch=torch)
+
+
 def judge(job: Job) -> Note:
     """Render, assess and score one capture; never raises."""
     plan = job.plan
     recipe = plan.recipe
     note: Note = {
-        "capture": recipe.name, "mode": job.mode, "process": recipe.floor.process, "light": recipe.light.kind,
-        "fault": plan.fault, "expected": plan.expected, "asked_sq_mm": recipe.floor.sq_mm,
+        "capture": recipe.name, "mode": job.mode, "kind": recipe.kind, "process": recipe.floor.process,
+        "light": recipe.light.kind, "fault": plan.fault, "expected": plan.expected, "asked_sq_mm": recipe.floor.sq_mm,
         "distance_mm": recipe.distance_mm, "tilt_deg": recipe.tilt_deg, "rows": [],
     }  # fmt: skip
+    if recipe.torch is not None:
+        note |= {"asked_share": recipe.torch.share, "asked_lights": recipe.torch.lights}
     try:
         return note | _judge(job)
     except Exception:
@@ -119,6 +163,8 @@ def _judge(job: Job) -> Note:
     start = time.process_time()
     capture = render_capture(job.plan.recipe)
     note: Note = {"rendered_s": time.process_time() - start}
+    if capture.recipe.torch is not None:
+        note["true_shadow"] = true_shadow(capture)
     rows = truth_of(capture)
     start = time.process_time()
     photos: list[Photo] = []
@@ -133,6 +179,8 @@ def _judge(job: Job) -> Note:
         said = [read_estimate(result, row) for row in rows]
         note |= describe(result, capture)
     seconds = time.process_time() - start
+    if job.plan.recipe.kind == "fused" and photos:
+        note["apart"] = {kind: _alone(photos, job, kind) for kind in ALONE}
     scored = [ScoredRow(row, one, seconds) for row, one in zip(rows, said, strict=True)]
     return note | {"assess_s": seconds, "rows": [row.as_dict() for row in scored]}
 
@@ -141,7 +189,7 @@ def truth_of(capture: RenderedCapture) -> list[TruthRow]:
     """The true numbers of a rendered capture."""
     recipe = capture.recipe
     return [
-        TruthRow(recipe.name, "angles", recipe.floor.process, "tuned", True, r.quantity, r.unit, r.band_short_mm,
+        TruthRow(recipe.name, recipe.kind, recipe.floor.process, "tuned", True, r.quantity, r.unit, r.band_short_mm,
                  r.band_long_mm, r.value)
         for r in capture.truth()
     ]  # fmt: skip
@@ -153,13 +201,34 @@ def decode_all(capture: RenderedCapture) -> list[Photo]:
 
 
 def assess(
-    photos: Sequence[Photo], plan: Planned, settings: Settings, *, clock: Callable[[], float] = float
+    photos: Sequence[Photo],
+    plan: Planned,
+    settings: Settings,
+    *,
+    clock: Callable[[], float] = float,
+    kind: Kind | None = None,
 ) -> CaptureResult:
-    """Assess photos as the command line does, with the bars as the plan's crew measured them."""
+    """Assess photos as the command line does, with the bars as the plan's crew measured them.
+
+    kind: None lets the tool recognise it, as a crew would.
+    """
+    bands = MAIN_BANDS if plan.recipe.torch is None else TORCH_BANDS
     return assess_capture(
         photos, print_scale=scale_from_bars(*plan.measured_bars_mm), scale=load_scale("prior-10"),
-        target=None, bands=MAIN_BANDS, settings=settings, clock=clock,
+        target=None, bands=bands, settings=settings, clock=clock, kind=kind,
     )  # fmt: skip
+
+
+def _alone(photos: Sequence[Photo], job: Job, kind: Kind) -> Note:
+    """Sq by band of one kind's photos of a fused capture alone, or the code of its refusal."""
+    count = job.plan.recipe.photos
+    own = photos[:count] if kind == "angles" else photos[count:]
+    try:
+        texture = assess(own, job.plan, job.settings, kind=kind).texture
+    except AssessorError as error:
+        return {"code": error.code}
+    found = {band: texture.get("Sq", band) for band in TORCH_BANDS}
+    return {str(band): q.value for band, q in found.items() if q is not None and q.bound == "value"}
 
 
 def photo_codes(error: AssessorError) -> list[str]:
@@ -172,19 +241,22 @@ def describe(result: CaptureResult, capture: RenderedCapture) -> Note:
     first, second = result.heights.halves or (result.heights.height_mm, result.heights.height_mm)
     stated = result.heights.transfer
     waves = np.array(WAVELENGTHS_MM)
-    return {
-        "flags": result.flags, "seconds": result.seconds, "agreement": result.heights.agreement,
+    fine = capture.recipe.kind != "angles"
+    note: Note = {
+        "flags": result.flags, "kind_said": result.kind, "seconds": result.seconds,
+        "agreement": result.heights.agreement,
         "valid": float(result.heights.valid.mean()), "rms_px": result.adjustment.rms_px,
         "px_per_mm": [s.px_per_mm for s in result.sightings],
         "edge_mm": [s.edge_width_mm for s in result.sightings],
         "noise_floor_mm": result.texture.noise_floor_mm,
         "half_difference_mm": float(np.std(first - second) / 2),
-        "square_mm2": halves_square_mm2(result),
+        "square_mm2": halves_square_mm2(result, TORCH_BANDS_MM[0] if fine else (2.5, 25.0)),
         "photo_codes": [getattr(e, "code", "?") for e in result.refused],
         "transfer": transfer(result, capture),
         "stated_transfer": [float(v) for v in stated.at(waves)],
         "u_transfer": [float(v) for v in stated.u_at(waves)],
     }  # fmt: skip
+    return note | torch_note(result, capture) if fine else note
 
 
 def halves_square_mm2(result: CaptureResult, band_mm: tuple[float, float] = (2.5, 25.0)) -> float | None:
@@ -198,7 +270,7 @@ def halves_square_mm2(result: CaptureResult, band_mm: tuple[float, float] = (2.5
     half = round(EVALUATION_MM / 2 * heights.px_per_mm)
     middle = [n // 2 for n in heights.height_mm.shape]
     cut = tuple(slice(m - half, m + half) for m in middle)
-    one, two = (dctn(_levelled(part[cut]), norm="ortho") for part in heights.halves)
+    one, two = (dctn(without_plane(part[cut]), norm="ortho") for part in heights.halves)
     y, x = (np.arange(n) * heights.px_per_mm / (2 * n) for n in one.shape)
     square = y[:, None] ** 2 + x**2
     low, high = (np.exp(-2 * np.pi**2 * (SIGMA_PER_CUTOFF * c) ** 2 * square) for c in band_mm)
@@ -207,18 +279,10 @@ def halves_square_mm2(result: CaptureResult, band_mm: tuple[float, float] = (2.5
     return float((one * two * (low * (1 - high) * gain) ** 2).sum() / one.size)
 
 
-def _levelled(height_mm: FloatArray) -> FloatArray:
-    """The map without its least-squares plane (rows and columns of a full grid are orthogonal)."""
-    level = height_mm - height_mm.mean(dtype=float)
-    for axis, n in enumerate(level.shape):
-        at = np.linspace(-1, 1, n)
-        along = level.mean(axis=1 - axis) @ at / (at @ at) * at
-        level = level - (along[:, None] if axis == 0 else along)
-    return np.asarray(level)
-
-
 def transfer(result: CaptureResult, capture: RenderedCapture) -> list[float]:
     """Estimated over true amplitude (in phase) about each of WAVELENGTHS_MM."""
+    if capture.recipe.kind != "angles":
+        return _in_phase(*truth_on_map(result, capture), result.heights.px_per_mm)
     true = evaluation_heights(capture.floor)
     factor = round(capture.floor.px_per_mm / result.heights.px_per_mm)
     n = true.shape[0] // factor
@@ -227,10 +291,15 @@ def transfer(result: CaptureResult, capture: RenderedCapture) -> list[float]:
     said = result.heights.height_mm[
         middle - n // 2 : middle - n // 2 + n, middle - n // 2 : middle - n // 2 + n
     ]
-    window = np.outer(np.hanning(n), np.hanning(n))
-    spectra = [np.fft.rfft2((field - field.mean()) * window) for field in (said.astype(float), true)]
-    per_mm = np.hypot(np.fft.fftfreq(n, 1 / result.heights.px_per_mm)[:, None],
-                      np.fft.rfftfreq(n, 1 / result.heights.px_per_mm))  # fmt: skip
+    return _in_phase(said.astype(float), true, result.heights.px_per_mm)
+
+
+def _in_phase(said: FloatArray, true: FloatArray, px_per_mm: float) -> list[float]:
+    """Amplitude of one map over another's, in phase, about each of WAVELENGTHS_MM."""
+    rows, cols = true.shape
+    window = np.outer(np.hanning(rows), np.hanning(cols))
+    spectra = [np.fft.rfft2((field - field.mean()) * window) for field in (said, true)]
+    per_mm = np.hypot(np.fft.fftfreq(rows, 1 / px_per_mm)[:, None], np.fft.rfftfreq(cols, 1 / px_per_mm))
     curve = []
     for wavelength in WAVELENGTHS_MM:
         near = (per_mm > 1 / wavelength / 1.12) & (per_mm < 1.12 / wavelength)
@@ -277,8 +346,9 @@ def run_all(
 
 def lost_note(job: Job) -> Note:
     """The note of a capture whose worker died."""
-    return {"capture": job.name, "mode": job.mode, "process": job.plan.recipe.floor.process,
-            "light": job.plan.recipe.light.kind, "fault": job.plan.fault, "rows": [],
+    recipe = job.plan.recipe
+    return {"capture": job.name, "mode": job.mode, "kind": recipe.kind, "process": recipe.floor.process,
+            "light": recipe.light.kind, "fault": job.plan.fault, "rows": [],
             "crashed": "the worker process died"}  # fmt: skip
 
 

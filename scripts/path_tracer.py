@@ -3,7 +3,8 @@
 Every texel of the height field shoots paths: at each point the sun or lamp is sampled directly, then one
 cosine-weighted direction is followed until it leaves to the sky or the light carried is spent. So cast shadows,
 sky light and light between the surface's own flanks (any number of bounces up to `BOUNCES`) come out as they are,
-where the fast renderer approximates the last two. Needs torch (the `train` extra); a developer's tool.
+where the fast renderer approximates the last two. A near torch is a disc at its place, with its inverse square and its
+beam. Needs torch (the `train` extra); a developer's tool.
 """
 
 from __future__ import annotations
@@ -13,10 +14,11 @@ from typing import Any
 import numpy as np
 import torch
 
-from assessor.simulate.light import LightRecipe
+from assessor.simulate.light import PATCHES, WINDOW_ROOM, LightRecipe, light_rays
 
 BOUNCES = 3
 FARTHEST_MM = 45.0
+BEAM_PX_PER_MM = 4.0  # a beam is smooth: the nearest sample is right to a thousandth
 LUMA = (0.2126, 0.7152, 0.0722)
 
 
@@ -74,14 +76,52 @@ def march(field: Field, start: torch.Tensor, towards: torch.Tensor) -> tuple[tor
     return hit, where
 
 
+class NearLamp:
+    """A torch's disc over a field: directions to random points of it and the light that arrives from there."""
+
+    def __init__(self, light: LightRecipe, field: Field) -> None:
+        (ray,) = (r for r in light_rays(light) if r.direct)
+        azimuth, elevation = np.deg2rad(light.azimuth_deg), np.deg2rad(light.elevation_deg)
+        self.field, self.radius_mm, self.full = field, light.source_mm, 1 / np.sin(elevation)
+        self.place = torch.tensor(light.lamp_mm, device=field.device, dtype=torch.float32)
+        # Strength is defined at the window's centre, as in the fast renderer.
+        self.reach_mm = light.distance_mm
+        ca, sa, ce, se = np.cos(azimuth), np.sin(azimuth), np.cos(elevation), np.sin(elevation)
+        frame = np.array([[-sa, ca, 0.0], [-se * ca, -se * sa, ce]])
+        self.frame = torch.tensor(frame, device=field.device, dtype=torch.float32)
+        self.side_mm = field.n / field.px_per_mm
+        self.size = round(self.side_mm * BEAM_PX_PER_MM)
+        at = ((np.arange(self.size) + 0.5) / self.size - 0.5) * self.side_mm
+        x, y = np.meshgrid(at, -at)
+        aimed = ray.aimed(np.stack([x, y, np.zeros_like(x)], -1)).astype(np.float32)
+        self.beam = torch.tensor(aimed, device=field.device).reshape(-1)
+
+    def toward(self, point: torch.Tensor, draw: torch.Generator) -> tuple[torch.Tensor, torch.Tensor]:
+        """Unit directions (N, 3) and irradiance (N,) of a face turned there, over 1 on a level one in the middle."""
+        x = (point[:, 0] + 0.5) / self.field.px_per_mm - self.side_mm / 2
+        y = self.side_mm / 2 - (point[:, 1] + 0.5) / self.field.px_per_mm
+        around = torch.rand(len(point), device=point.device, generator=draw) * (2 * np.pi)
+        out = torch.rand(len(point), device=point.device, generator=draw).sqrt() * self.radius_mm
+        disc = torch.stack([out * torch.cos(around), out * torch.sin(around)], 1) @ self.frame
+        line = self.place + disc - torch.stack([x, y, point[:, 2]], 1)
+        square = (line * line).sum(1)
+        col, row = (
+            (v * BEAM_PX_PER_MM).long().clamp_(0, self.size - 1)
+            for v in (x + self.side_mm / 2, self.side_mm / 2 - y)
+        )
+        strength = self.full * self.reach_mm**2 / square * self.beam[row * self.size + col]
+        return line / square.sqrt()[:, None], strength
+
+
 def _sky(light: LightRecipe, towards: torch.Tensor) -> torch.Tensor:
     """Radiance of the sky (N,), as the fast renderer defines it, before normalisation."""
     sine = towards[:, 2].clamp(0, 1)
-    if light.kind == "window":
+    if light.kind in PATCHES:
+        wide, high = PATCHES[light.kind]
         azimuth = torch.atan2(towards[:, 1], towards[:, 0])
         away = torch.remainder(azimuth - np.deg2rad(light.azimuth_deg) + np.pi, 2 * np.pi) - np.pi
         lift = torch.asin(sine) - np.deg2rad(light.elevation_deg)
-        return 0.12 + 3.0 * torch.exp(-0.5 * ((away / 0.45) ** 2 + (lift / 0.3) ** 2))
+        return WINDOW_ROOM + 3.0 * torch.exp(-0.5 * ((away / wide) ** 2 + (lift / high) ** 2))
     return (1 + 2 * sine) / 3
 
 
@@ -115,12 +155,13 @@ def irradiance(  # noqa: PLR0913 - keyword-only from the fourth on
     up = torch.zeros((200_000, 3), device=device)
     up[:, 2] = 1
     level_sky = float(_sky(light, _cosine_around(up, draw)).mean())
-    direct = light.direct if light.kind in ("sun", "lamp") else 0.0
+    direct = light.direct if light.kind in ("sun", "lamp", "torch") else 0.0
+    lamp = NearLamp(light, field) if light.kind == "torch" and direct > 0 else None
     total = torch.zeros(field.n**2, device=device)
     for first in range(0, field.n**2, chunk):
         texel = torch.arange(first, min(first + chunk, field.n**2), device=device)
         for _ in range(paths):
-            total[texel] += _one_path(field, albedo, texel, light, (direct, level_sky), draw)
+            total[texel] += _one_path(field, albedo, texel, lamp or light, (direct, level_sky), draw)
     return (total / paths).reshape(field.n, field.n).cpu().numpy()
 
 
@@ -128,7 +169,7 @@ def _one_path(
     field: Field,
     albedo: torch.Tensor,
     texel: torch.Tensor,
-    light: LightRecipe,
+    light: LightRecipe | NearLamp,
     shares: tuple[float, float],
     draw: Any,
 ) -> torch.Tensor:
@@ -143,8 +184,12 @@ def _one_path(
     for bounce in range(BOUNCES + 1):
         normal = field.normal[at]
         if direct > 0:
-            way = _toward_source(light, len(live), field.device, draw)
-            facing = (normal * way).sum(1) / np.sin(np.deg2rad(light.elevation_deg))
+            if isinstance(light, NearLamp):
+                way, strength = light.toward(point, draw)
+            else:
+                way = _toward_source(light, len(live), field.device, draw)
+                strength = 1 / np.sin(np.deg2rad(light.elevation_deg))
+            facing = (normal * way).sum(1) * strength
             lit = facing > 0
             hit = torch.ones(len(live), dtype=torch.bool, device=field.device)
             hit[lit] = march(field, point[lit], way[lit])[0]
@@ -152,6 +197,7 @@ def _one_path(
         way = _cosine_around(normal, draw)
         hit, where = march(field, point, way)
         if direct < 1:
+            assert isinstance(light, LightRecipe)
             sky = _sky(light, way) / level_sky * (1 - direct) * (way[:, 2] > 0)
             light_in[live] += carried * torch.where(hit, 0.0, sky)
         if bounce == BOUNCES or not bool(hit.any()):
@@ -182,10 +228,22 @@ def light_floor(
     light: LightRecipe,
     *,
     window_half_mm: float,
+    open_sky: np.ndarray | None = None,
     **how: Any,
 ) -> np.ndarray:
-    """Radiance of the floor (n, n, 3) float32, with the arguments of `assessor.simulate.light.light_floor`."""
+    """Radiance of the floor (n, n, 3) float32, with the arguments of `assessor.simulate.light.light_floor`.
+
+    A torch comes alone (direct = 1; the room is traced by itself). open_sky is what the fast renderer needs for its
+    bounce: not needed here.
+    """
+    if light.kind == "torch" and light.direct < 1:
+        raise ValueError("trace a torch by itself, with direct = 1, and its room apart")
+    colour = np.float32(1)
+    if light.kind == "torch":
+        # Each torch has noise of its own, and its colour; the colour of other lights is left out.
+        how = {"seed": round(1000 * light.azimuth_deg), **how}
+        colour = np.array(light.direct_rgb, np.float32)
     falling = irradiance(
         height_mm, albedo @ np.array(LUMA), px_per_mm, light, window_half_mm=window_half_mm, **how
     )
-    return (albedo * falling[..., None]).astype(np.float32)
+    return (albedo * falling[..., None] * colour).astype(np.float32)

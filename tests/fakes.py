@@ -20,18 +20,23 @@ from assessor.values import (
     Direction,
     Exif,
     HeightMap,
+    Light,
     Photo,
     PrintScale,
     Quantity,
     RangeVerdict,
     Rectified,
+    SlopeMap,
     Suggestion,
     TargetRange,
     Texture,
+    Tone,
+    ToneCurve,
+    Torches,
     Transfer,
 )
 
-BAND = Band(2.5, 25.0)
+BAND, FINE = Band(2.5, 25.0), Band(0.5, 8.0)
 CHANCES = (0.0, 0.01, 0.07, 0.26, 0.38, 0.2, 0.06, 0.02, 0.0, 0.0)
 
 
@@ -151,3 +156,88 @@ def fake_head(
         assessed_at_utc="2026-11-25T09:00:00Z", settings_digest="5" * 64, scale=scale, target=target,
         print_scale=PrintScale(), measured_bars_mm=None, files=files,
     )  # fmt: skip
+
+
+def fake_torches(names: tuple[str, ...]) -> Torches:
+    """Torches like the hours of a clock, low and half a metre away; the last one too far to tell how far."""
+    turn = 360.0 / max(len(names), 1)
+    lights = tuple(
+        Light(turn * n, 22.0 + n, 0.3, 0.2, 0.62, 0.02, 1.0, 0.3,
+              None if n == len(names) - 1 else (400.0, 0.0, 300.0), ("n", "e"))
+        for n in range(len(names))
+    )  # fmt: skip
+    sentence = f"the torch stood on {len(names)} sides, 22-{21 + len(names)} degrees above the card"
+    return Torches(names, lights, 0.012, (0.01,) * len(names), "tabs of all photos together", sentence)
+
+
+def fake_slopes(n_lights: int, *, side: int = 160) -> SlopeMap:
+    """Slopes of `fake_heights`, and stones of another colour on the grey."""
+    heights = fake_heights(side=side)
+    step = 1.0 / heights.px_per_mm
+    rise, run = np.gradient(heights.height_mm.astype(float), step)
+    slope_x, slope_y = run.astype(np.float32), (-rise).astype(np.float32)
+    rng = np.random.default_rng(7)
+    albedo = np.full((70, 80, 3), 0.35, np.float32) + rng.normal(0, 0.02, (70, 80, 1)).astype(np.float32)
+    rows, cols = np.mgrid[0:70, 0:80]
+    for row, col in rng.integers(0, 70, (25, 2)):
+        albedo[np.hypot(rows - row, cols - col) < 4] = (0.5, 0.36, 0.28)
+    modelled = n_lights < 6
+    half = (slope_x.copy(), slope_y.copy())
+    return SlopeMap(
+        slope_x=slope_x, slope_y=slope_y, valid=heights.valid.copy(), px_per_mm=heights.px_per_mm,
+        x_min_mm=-60.0, y_max_mm=60.0, halves=(half, (slope_x.copy(), slope_y.copy())), albedo_rgb=albedo,
+        albedo_px_per_mm=80 / 120, specular=np.zeros((70, 80), np.float32), n_lights=n_lights,
+        noise_is_modelled=modelled, torch_share=0.62, shadowed=0.04, residual=0.011,
+        flags=("not-confirmed",) if modelled else (),
+    )  # fmt: skip
+
+
+def fake_tone(names: tuple[str, ...]) -> Tone:
+    table = np.linspace(0, 1, 256)
+    curves = tuple(ToneCurve(name, table.copy(), 0.02, -0.01, 0.004, 0.005, 0.008) for name in names)
+    greys = np.linspace(1.0, 0.05, 6)
+    return Tone(curves, greys, np.full(6, 0.01), 0.03, 0.02, 0.006)
+
+
+def fake_torch_result(n_lights: int = 8, *, fused: bool = False, photo: Photo | None = None) -> CaptureResult:
+    """A capture under the torch with a dark photo; with fused, joined with photos from the sides."""
+    first = photo or fake_photo("spot/t1.jpg")
+    names = tuple(f"spot/t{n + 1}.jpg" for n in range(n_lights))
+    photos = (*(replace(first, name=name) for name in names), replace(first, name="spot/dark.jpg"))
+    plain = fake_result(photos)
+    band = {"Sq": (0.021, 0.0006), "Sa": (0.016, 0.0005)}
+    fine = tuple(
+        Quantity(
+            name, value, u, value - 1.645 * u, value + 1.645 * u, "mm", FINE, 0.1, f"{name} by ISO 25178-2"
+        )
+        for name, (value, u) in band.items()
+    )
+    slope = Quantity("Sdq", 0.11, 0.004, 0.103, 0.117, "", FINE, 0.1, "Sdq from slopes")
+    kind = "fused" if fused else "torch"
+    texture = replace(
+        plain.texture, kind=kind, quantities=(*fine, slope, *plain.texture.quantities), noise_floor_mm=0.002,
+        noise_band=FINE,
+    )  # fmt: skip
+    slopes = fake_slopes(n_lights)
+    return replace(
+        plain, kind=kind, texture=texture, slopes=slopes, torches=fake_torches(names), tone=fake_tone(names),
+        dark_photo="spot/dark.jpg", flags=(*plain.flags, *slopes.flags),
+    )  # fmt: skip
+
+
+def unplaced_result() -> CaptureResult:
+    """A torch capture in which no tab's shadow was seen: sides, lay and a rank, no millimetres."""
+    result = fake_torch_result()
+    assert result.torches is not None
+    names = result.torches.photo_names
+    unknown = float("inf")
+    torches = replace(
+        result.torches, u_tan_common=unknown, u_tan_own=(unknown,) * len(names),
+        sentence="torch seen on 8 sides, but no tab tells how high it was held", flags=("torch-unplaced",),
+    )  # fmt: skip
+    contrast = Quantity(
+        "contrast", 0.24, 0.08, 0.108, 0.372, "", FINE, 0.1, "rms of the shading; no millimetres"
+    )
+    texture = replace(result.texture, quantities=(contrast,), noise_floor_mm=float("nan"))
+    flags = (*result.flags, "torch-unplaced")
+    return replace(result, torches=torches, texture=texture, flags=flags)

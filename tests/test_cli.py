@@ -60,7 +60,13 @@ def test_json_is_all_that_goes_to_stdout(floors: Path, pipeline: Pipeline) -> No
     result = assess(floors, "--json")
     told = json.loads(result.stdout)
     assert [capture["capture"] for capture in told["captures"]] == ["north", "south"]
-    assert told["captures"][0]["schema_version"] == "assessment-1"
+    assert told["captures"][0]["schema_version"] == "assessment-2"
+
+
+def test_the_kind_asked_for_reaches_the_pipeline(floors: Path, pipeline: Pipeline) -> None:
+    assert assess(floors, "--kind", "torch").exit_code == 0
+    assert {told["kind"] for told in pipeline.arguments} == {"torch"}
+    assert assess(floors, "--kind", "video").exit_code == 2
 
 
 def test_our_own_error_is_three_without_a_traceback(floors: Path, pipeline: Pipeline) -> None:

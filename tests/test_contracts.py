@@ -7,16 +7,23 @@ import pickle
 import re
 import tomllib
 from collections.abc import Iterator
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pypdfium2
 import pytest
 import typer
+from PIL import Image
 
 from assessor import __version__, errors
+from assessor.card.draw import draw_card_pdf
+from assessor.card.layout import card_layout
 from assessor.cli import app
 from assessor.errors import AssessorError
 from assessor.flags import FLAGS, describe
+from assessor.settings import Settings
 
 ROOT = Path(__file__).parent.parent
 # Stored in results for ever. Add below; never rename, never remove.
@@ -47,6 +54,8 @@ ERROR_CODES = {
     "Glare": "glare",
     "CardWet": "card-wet",
     "CardWorn": "card-worn",
+    "UnreadableVideo": "unreadable-video",
+    "VideoUnsuitable": "video-unsuitable",
     "CaptureError": "capture-error",
     "TooFewPhotos": "too-few-photos",
     "MixedCameras": "mixed-cameras",
@@ -55,6 +64,12 @@ ERROR_CODES = {
     "ViewsTooAlike": "views-too-alike",
     "LightMoved": "light-moved",
     "HeightsDisagree": "heights-disagree",
+    "TorchTooWeak": "torch-too-weak",
+    "TorchesAlike": "torches-alike",
+    "TorchesUnseen": "torches-unseen",
+    "PhoneRelit": "phone-relit",
+    "TooCoarseForTorch": "too-coarse-for-torch",
+    "KindUnclear": "kind-unclear",
     "CardNotFlat": "card-not-flat",
     "SetupError": "setup-error",
     "TableInvalid": "table-invalid",
@@ -74,6 +89,7 @@ FLAG_CODES = {
     "photo-resent",
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn",
     "at-most", "few-valid", "halves-differ", "photos-dropped", "scale-prior",
+    "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-weak", "torch-steep", "torch-uneven", "kinds-disagree",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]
@@ -141,6 +157,35 @@ def test_readme_mentions_every_command_and_option() -> None:
             longest = max(parameter.opts, key=len)
             if longest.startswith("--") and longest != "--help":
                 assert longest in readme, f"{name} {longest}"
+
+
+def test_readme_says_of_every_error_and_flag_what_the_program_says() -> None:
+    rows = (ROOT / "README.md").read_text(encoding="utf-8").splitlines()
+    for kind in ERRORS:
+        if kind.__name__ not in BASES:
+            what = (inspect.getdoc(kind) or "").splitlines()[0].rstrip(".")
+            assert f"| `{kind.code}` | {what} | {kind.remedy} |" in rows
+    for flag in FLAGS.values():
+        assert f"| `{flag.code}` | {flag.sentence.rstrip('.')} | {flag.remedy} |" in rows
+
+
+def test_readme_names_every_settings_stage() -> None:
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    listed = readme[readme.index("with a table per stage") : readme.index("Name only what you change")]
+    for field in fields(Settings):
+        assert f"`{field.name}`" in listed
+
+
+def test_the_guides_picture_in_the_readme_is_the_page_that_is_printed() -> None:
+    """Page three of the PDF at 100 dpi, in 16 greys; draw it anew (DEVELOPERS.md) where the guide changes."""
+    document = pypdfium2.PdfDocument(draw_card_pdf(card_layout(), "a4"))
+    page = np.asarray(document[2].render(scale=100 / 72).to_pil().convert("L"), float)
+    kept = np.asarray(Image.open(ROOT / "calibration_images/torch_guide.png").convert("L"), float)
+    assert kept.shape == page.shape
+    off = np.abs(kept - page)
+    assert off.mean() < 1.5  # 16 greys of a page that is mostly white
+    assert (off > 60).mean() < 0.002  # one other sentence changes 0.5 %
+    assert "calibration_images/torch_guide.png" in (ROOT / "README.md").read_text(encoding="utf-8")
 
 
 def test_version_is_the_same_everywhere() -> None:

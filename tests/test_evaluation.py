@@ -23,7 +23,7 @@ from assessor.evaluation import (
     summarise,
 )
 from assessor.values import Band
-from tests.fakes import BAND, fake_result
+from tests.fakes import BAND, fake_result, fake_torch_result
 
 
 def truth(quantity: str = "Sq", value: float = 0.2, **changes: object) -> TruthRow:
@@ -100,6 +100,17 @@ def test_a_capture_is_read_by_quantity_and_band() -> None:
     assert read_estimate(result, truth("Sq", band_short_mm=None, band_long_mm=None)).estimate == 0.212
     assert read_estimate(result, truth("coarse_fraction", unit="")).refused == "not-measured"
     assert read_estimate(result, truth("Ssk")).refused == "not-measured"  # NaN in the fake
+
+
+def test_a_torch_capture_is_read_in_its_fine_band_and_in_the_shared_one() -> None:
+    result = fake_torch_result()
+    fine = {"kind": "torch", "band_short_mm": 0.5, "band_long_mm": 8.0}
+    assert read_estimate(result, truth("Sq", **fine)).estimate == 0.021
+    assert read_estimate(result, truth("Sa", **fine)).estimate == 0.016
+    assert read_estimate(result, truth("Sdq", unit="1", **fine)).estimate == 0.11
+    assert read_estimate(result, truth("Sdq", unit="", **fine)).estimate == 0.11
+    assert read_estimate(result, truth("Sq", kind="torch")).estimate == 0.212
+    assert read_estimate(result, truth("Sq", kind="torch", band_short_mm=0.5)).refused == "not-measured"
 
 
 def test_a_capture_gives_grade_and_direction() -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from assessor.grouping import Group, GroupingSettings, PhotoRecord, group_photos
+from assessor.grouping import Group, GroupingSettings, PhotoRecord, group_photos, look_at_cards
 from assessor.values import Exif
 
 START = datetime(2026, 5, 4, 23, 59, 0)
@@ -103,9 +103,93 @@ def test_a_time_that_cannot_be_read_counts_as_none() -> None:
 
 
 def test_many_photos_of_one_run_stay_together_and_say_so() -> None:
-    groups = group_photos([shot(f"a/{n}.jpg", n) for n in range(7)])
+    groups = group_photos([shot(f"a/{n}.jpg", n) for n in range(25)])
     assert len(groups) == 1
-    assert groups[0].why.endswith("; more than the 6 of one capture, so keep each spot in its own folder.")
+    assert groups[0].why.endswith("; more than the 24 of one capture, so keep each spot in its own folder.")
+
+
+def test_a_torch_capture_stays_together() -> None:
+    """Nine photos 10 s apart take a minute and a half, which no single pause shows."""
+    groups = group_photos([shot(f"dump/{n}.jpg", 10.0 * n) for n in range(9)])
+    assert [len(group.paths) for group in groups] == [9]
+    assert groups[0].why == "All 9 photos in folder dump, taken without a pause over 60 s."
+
+
+def test_two_torch_spots_are_cut_at_the_pause() -> None:
+    times = [8.0 * n for n in range(9)] + [200.0 + 8.0 * n for n in range(9)]
+    groups = group_photos([shot(f"dump/{n}.jpg", at) for n, at in enumerate(times)])
+    assert [len(group.paths) for group in groups] == [9, 9]
+
+
+def test_a_pause_that_stands_out_in_a_large_group_is_said() -> None:
+    times = [0, 6, 12, 18, 62, 68, 74, 80]
+    (group,) = group_photos([shot(f"a/{n}.jpg", at) for n, at in enumerate(times)])
+    assert group.why.endswith(
+        "; one pause of 44 s: if the card was moved then, keep each spot in its own folder."
+    )
+    few = group_photos([shot(f"a/{n}.jpg", at) for n, at in enumerate(times[1:5])])
+    assert "one pause" not in few[0].why
+
+
+@pytest.mark.parametrize(
+    ("sizes", "pause_s", "serials", "captures"),
+    [
+        ((4, 9), 180, (1, 1), [13]),  # sides, then the torch is fetched
+        ((9, 6), 590, (1, None), [15]),
+        ((4, 9), 610, (1, 1), [4, 9]),
+        ((4, 9), 180, (1, 2), [4, 9]),  # another card
+        ((4, 4), 180, (1, 1), [4, 4]),  # two spots of one kind
+        ((3, 9), 180, (1, 1), [3, 9]),  # three photos are no kind
+        ((9, 9), 180, (1, 1), [9, 9]),
+        ((6, 19), 180, (1, 1), [6, 19]),  # more than a capture has
+    ],
+)
+def test_both_kinds_of_one_spot_may_lie_minutes_apart(
+    sizes: tuple[int, int], pause_s: float, serials: tuple[int | None, int | None], captures: list[int]
+) -> None:
+    start = 5.0 * (sizes[0] - 1) + pause_s
+    records = [shot(f"spot/a{n:02}.jpg", 5.0 * n, serials[0]) for n in range(sizes[0])]
+    records += [shot(f"spot/b{n:02}.jpg", start + 5.0 * n, serials[1]) for n in range(sizes[1])]
+    groups = group_photos(records)
+    assert [len(group.paths) for group in groups] == captures
+    if len(captures) == 1:
+        assert "as for both kinds of one spot; if the card was moved between" in groups[0].why
+
+
+def sweep(path: str) -> PhotoRecord:
+    return PhotoRecord(path, Exif(), is_sweep=True)
+
+
+def test_a_video_joins_the_photos_of_its_folder() -> None:
+    (group,) = group_photos([*(shot(f"a/IMG_{n}.jpg", 9.0 * n) for n in range(4)), sweep("a/IMG_7.mov")])
+    assert group.why == (
+        "All 4 photos and 1 video in folder a, taken without a pause over 60 s; 1 without a time placed by file name."
+    )
+    (alone,) = group_photos([sweep("b/IMG_7.mov")])
+    assert alone.why == "The only video in folder b."
+
+
+def test_every_video_of_a_dump_is_a_capture() -> None:
+    groups = group_photos([sweep(f"dump/{n}.mp4") for n in range(3)])
+    assert [group.paths for group in groups] == [("dump/0.mp4",), ("dump/1.mp4",), ("dump/2.mp4",)]
+    assert groups[1].why == "1 video, part 2 of 3 of folder dump, begins after one whole video."
+
+
+def test_few_cards_are_looked_at_where_they_are_alike() -> None:
+    use = GroupingSettings()
+    paths = tuple(f"a/{n}.jpg" for n in range(9))
+    group = Group("a", paths, "")
+    none: frozenset[str] = frozenset()
+    assert look_at_cards(Group("a", paths[:6], ""), {}, none, use) == ()
+    probes = look_at_cards(group, {}, none, use)
+    assert probes == ("a/0.jpg", "a/4.jpg", "a/8.jpg")
+    assert look_at_cards(group, dict.fromkeys(probes, 7), none, use) == ()
+    for other in (8, None):  # another card, or one that can't be read
+        read = {**dict.fromkeys(probes, 7), "a/4.jpg": other}
+        assert set(look_at_cards(group, read, none, use)) == set(paths) - set(probes)
+    assert look_at_cards(group, {}, frozenset({"a/0.jpg"}), use)[0] == "a/1.jpg"
+    many = Group("a", tuple(f"a/{n}.jpg" for n in range(25)), "")
+    assert len(look_at_cards(many, {}, none, use)) == 25
 
 
 def test_folders_of_the_same_name_get_unlike_names() -> None:
@@ -177,5 +261,6 @@ def test_no_group_holds_two_folders_two_cards_or_a_pause(records: list[PhotoReco
         assert len({record.serial for record in inside} - {None}) <= 1
         times = [datetime.fromisoformat(r.exif.taken_at) for r in inside if r.exif.taken_at]
         assert times == sorted(times)
-        assert all(b - a <= timedelta(seconds=60) for a, b in pairwise(times))
+        limit = timedelta(seconds=600 if "both kinds" in group.why else 60)
+        assert all(b - a <= limit for a, b in pairwise(times))
         assert group.why.endswith(".") and group.why.count(".") == 1 + group.why.count("../")

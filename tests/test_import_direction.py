@@ -11,7 +11,7 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "assessor"
 LEVELS = {
-    "": 0, "errors": 0, "flags": 0, "tables": 0,
+    "": 0, "errors": 0, "errors_photo": 0, "flags": 0, "tables": 0,
     "values": 1,
     "card": 2, "texture": 2, "surface": 2, "grading": 2, "grouping": 2,
     "settings": 3, "pipeline": 3, "simulate": 3, "evaluation": 3,

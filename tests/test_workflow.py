@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import sys
@@ -27,8 +28,9 @@ from assessor.errors import (
     TooFewPhotos,
 )
 from assessor.report.schema import CaptureRecord
+from assessor.values import Photo
 from assessor.workflow import AssessRequest, BatchResult, assess_batch, evaluate_folder, plan_batch
-from tests.fakes import fake_result
+from tests.fakes import fake_photo, fake_result
 
 
 def write_photo(path: Path, seed: int) -> None:
@@ -106,7 +108,7 @@ def test_running_again_does_nothing_and_gives_the_same(floors: Path, pipeline: P
 
 OTHER_QUESTIONS: list[dict[str, Any]] = [
     {"target_range": "2-4"}, {"measured_bars": (250.0, 180.0)}, {"scale": "prior-9"}, {"process": "ground"},
-    {"force": True},
+    {"kind": "torch"}, {"force": True},
 ]  # fmt: skip
 
 
@@ -295,6 +297,52 @@ def test_crowded_folders_are_cut_by_the_cards_serial(
     assert "serial" in plan.groups[1].why
 
 
+def test_the_kind_is_told_or_left_to_the_photos(floors: Path, pipeline: Pipeline) -> None:
+    run(floors)
+    run(floors, kind="fused")
+    assert [told["kind"] for told in pipeline.arguments] == [None, None, "fused", "fused"]
+
+
+def test_a_calm_torch_folder_has_three_cards_read(
+    tmp_path: Path, pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for n in range(9):
+        write_photo(tmp_path / "photos" / f"{n}.jpg", n)
+    read: list[str] = []
+    monkeypatch.setattr(workflow, "read_serial", lambda task: read.append(task[0].name) or 7)
+    plan = plan_batch(AssessRequest(inputs=(tmp_path / "photos",), out=tmp_path / "out"), SerialExecutor())
+    assert [len(group.paths) for group in plan.groups] == [9]
+    assert read == ["0.jpg", "4.jpg", "8.jpg"]
+
+
+def test_a_video_is_one_file_of_many_frames(
+    floors: Path, pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (floors / "north/sweep.MOV").write_bytes(b"video")
+    frames = tuple(fake_photo(f"north/sweep.MOV@{n}.00s", make="Acme") for n in range(3))
+    seen: list[tuple[bytes, str]] = []
+
+    def read_sweep(data: bytes, name: str, settings: Any) -> tuple[Photo, ...]:
+        seen.append((data, name))
+        return frames
+
+    monkeypatch.setattr(batch, "read_sweep", read_sweep)
+    record = run(floors).records[0]
+    assert seen == [(b"video", "north/sweep.MOV")]
+    sweep = next(photo for photo in record.photos if photo.file == "north/sweep.MOV")
+    assert (sweep.used, sweep.n_frames, sweep.make) == (True, 3, "Acme")
+    assert sweep.sha256 == hashlib.sha256(b"video").hexdigest()
+
+
+def test_a_huge_video_is_refused_with_its_limit(floors: Path, pipeline: Pipeline) -> None:
+    (floors / "north/sweep.mp4").write_bytes(b"x" * 2_000_001)
+    settings = floors.parent / "mine.toml"
+    settings.write_text("[sweep]\nmax_bytes = 2_000_000\n")
+    record = run(floors, settings_file=settings).records[0]
+    assert [(row.file, row.code) for row in record.refused] == [("north/sweep.mp4", "video-unsuitable")]
+    assert "more than the 2 MB accepted" in record.refused[0].sentence
+
+
 HEAD = "capture,kind,process,split,rendered,quantity,unit,band_short_mm,band_long_mm,value"
 
 
@@ -326,6 +374,24 @@ def test_evaluation_scores_rows_in_their_order(floors: Path, pipeline: Pipeline)
     }
     assert "1 photo is usable" in result.sentences["south"]
     assert "1.5-25 mm" in [str(band) for band in pipeline.arguments[0]["bands"]]
+
+
+def test_evaluation_recognises_one_kind_and_measures_each_of_several(
+    floors: Path, pipeline: Pipeline
+) -> None:
+    rows = [
+        "north,torch,ground,tuned,true,Sq,mm,0.5,8,0.02",
+        "south,fused,ground,tuned,true,Sq,mm,2.5,25,0.2",
+        "south,angles,ground,tuned,true,Sq,mm,2.5,25,0.2",
+    ]
+    (floors.parent / "truth.csv").write_text("\n".join([HEAD, *rows]))
+    result = evaluate_folder(floors.parent, SerialExecutor())
+    assert [(call, told["kind"]) for call, told in zip(pipeline.calls, pipeline.arguments, strict=True)] == [
+        ("north", None), ("south", "fused"), ("south", "angles"),
+    ]  # fmt: skip
+    assert [row.truth.kind for row in result.rows] == ["torch", "fused", "angles"]
+    assert {row.kind for row in result.summary} == {"torch", "fused", "angles"}
+    assert "0.5-8 mm" in [str(band) for band in pipeline.arguments[0]["bands"]]
 
 
 def test_evaluation_survives_our_own_error(floors: Path, pipeline: Pipeline) -> None:

@@ -3,8 +3,9 @@
 Kinds are data: a kind added to `KINDS` is set below the last one, or on a further page when it no longer
 fits. Distances, tilts and the ban on moving light are those the measurement was tried with (300-450 mm; 15
 degrees, a little less on coarse floors and more on fine ones; a flash that moves with the phone ruins
-heights). Dust rules: 29 CFR 1926.1153(f), from memory, verify: no dry sweeping and no compressed air where
-HEPA vacuuming is possible. The Spanish is ours and wants the eye of a native speaker from the trade.
+heights; a torch 350-500 mm away and 15-40 degrees up). Dust rules: 29 CFR 1926.1153(f), from memory, verify: no
+dry sweeping and no compressed air where HEPA vacuuming is possible. The Spanish is ours and wants the eye of a
+native speaker from the trade.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from dataclasses import dataclass
 
 from assessor.card import pictograms
 from assessor.card.guide_pictures import angles_picture
+from assessor.card.guide_torch import torch_picture
 from assessor.card.ink import (
     WHITE,
     Area,
@@ -100,6 +102,53 @@ KINDS: tuple[GuideKind, ...] = (
                 "the card.",
                 "Mejor a la sombra. Lámparas y gente quietas hasta la cuarta foto; que su sombra no caiga "
                 "sobre la tarjeta.",
+            ),
+        ),
+    ),
+    GuideKind(
+        kind="torch",
+        english="Torch (flashlight): fine floors",
+        spanish="Linterna: pisos finos",
+        picture=torch_picture,
+        picture_height_mm=76.0,
+        steps=(
+            GuideStep(
+                pictograms.tab_up,
+                "Vacuum. Card flat, on paper under 1 mm thick. All four tabs up: their shadows show where the light "
+                "is.",
+                "Aspire. Tarjeta plana, en papel de menos de 1 mm. Las cuatro pestañas arriba: sus sombras muestran "
+                "dónde está la luz.",
+            ),
+            GuideStep(
+                pictograms.shade,
+                "Shade the spot well: most of the light must come from the torch.",
+                "Dé buena sombra al punto: casi toda la luz debe venir de la linterna.",
+            ),
+            GuideStep(
+                pictograms.phone_above,
+                "Phone straight above, 350 mm (14 in). Lock focus and exposure on the card. Flash off. Stay there.",
+                "Teléfono justo encima, a 350 mm. Bloquee enfoque y exposición en la tarjeta. Sin flash. "
+                "No lo mueva.",
+            ),
+            GuideStep(
+                pictograms.torch_low,
+                "Second phone's light low, at arm's length: 350-500 mm (14-20 in) from the window, aimed at it.",
+                "Luz de otro teléfono, baja, con el brazo estirado: a 350-500 mm de la ventana, apuntándole.",
+            ),
+            GuideStep(
+                pictograms.eight_sides,
+                "Eight photos, light on eight sides like a clock. Then one photo with the light off.",
+                "Ocho fotos, luz en ocho lados como un reloj. Después una foto con la luz apagada.",
+            ),
+            GuideStep(
+                pictograms.walk_round,
+                "Or a video: press record, light off for one second, then walk it once round in ten seconds.",
+                "O un video: grabe, un segundo con la luz apagada, luego dé una vuelta con ella en diez segundos.",
+            ),
+            GuideStep(
+                pictograms.both_kinds,
+                "Coarse too? Add the four photos from the sides. Card untouched: both are joined.",
+                "¿También grueso? Agregue las cuatro fotos de los lados. Sin tocar la tarjeta: se unen.",
             ),
         ),
     ),

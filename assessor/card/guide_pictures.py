@@ -101,8 +101,8 @@ def _from_above(layout: CardLayout) -> tuple[Ink, ...]:
     places = ((0.0, -31.5), (22.0, 0.0), (0.0, 31.5), (-22.0, 0.0))
     inks: list[Ink] = [
         Area((box((0, 0), 61, 87, 2),), FLOOR_GRAY),
-        *_specks(30.0, 43.0),
-        *placed(_small_sheet(layout, paper), (0, 0), scale),
+        *specks(30.0, 43.0),
+        *placed(small_sheet(layout, paper), (0, 0), scale),
     ]
     for n, (x, y) in enumerate(places):
         inks += [
@@ -117,7 +117,7 @@ def _from_above(layout: CardLayout) -> tuple[Ink, ...]:
     return tuple(inks)
 
 
-def _small_sheet(layout: CardLayout, paper: tuple[float, float]) -> tuple[Ink, ...]:
+def small_sheet(layout: CardLayout, paper: tuple[float, float]) -> tuple[Ink, ...]:
     """The sheet at full size for scaling down: paper, plain squares for markers, steps, tabs, window."""
     w = layout.window
     window = box((0, 0), w.x_max_mm - w.x_min_mm, w.y_max_mm - w.y_min_mm)
@@ -131,7 +131,7 @@ def _small_sheet(layout: CardLayout, paper: tuple[float, float]) -> tuple[Ink, .
 def _screen(layout: CardLayout) -> tuple[Ink, ...]:
     """A phone that shows the whole sheet from photo 1's place, focus on the window. 50 mm wide."""
     middle, half_w, half_h = (0.0, 3.0), 21.0, 28.0
-    sheet = [_seen(ink, half_w, middle) for ink in _small_sheet(layout, PAPERS_MM["a4"])]
+    sheet = [_seen(ink, half_w, middle) for ink in small_sheet(layout, PAPERS_MM["a4"])]
     corners = [
         Stroke(((sx * 6.5, 3 + sy * 3.5), (sx * 6.5, 3 + sy * 6.5), (sx * 3.5, 3 + sy * 6.5)), 0.9)
         for sx in (-1, 1)
@@ -140,7 +140,7 @@ def _screen(layout: CardLayout) -> tuple[Ink, ...]:
     return (
         Area((box((0, 0), 47, 87, 5),)),
         Area((box(middle, 2 * half_w, 2 * half_h),), FLOOR_GRAY),
-        *placed(_specks(half_w - 1, half_h - 1), middle),
+        *placed(specks(half_w - 1, half_h - 1), middle),
         *sheet,
         *corners,
         *placed(no_flash_mark(), (-14.5, 37.2), 0.72),
@@ -170,7 +170,7 @@ def _seen(ink: Ink, half_width_mm: float, middle: Point) -> Ink:
     raise TypeError("text is not drawn in perspective")
 
 
-def _specks(half_width_mm: float, half_height_mm: float) -> tuple[Ink, ...]:
+def specks(half_width_mm: float, half_height_mm: float) -> tuple[Ink, ...]:
     """Grains of a bare floor, always the same ones."""
     rng = np.random.default_rng(5)
     grains: list[Ink] = []

@@ -50,6 +50,8 @@ _SENTENCES = {
     SCAN: "this is a document scan, which was straightened and cropped by an app",
 }
 
+VIDEO_FRAME = "video frame"  # mark of a photo taken out of a video (`video`)
+
 
 def check_origin(photo: Photo, settings: OriginSettings | None = None) -> tuple[str, ...]:
     """Check what the file says of how the photo was made; returns flags (`photo-resent` or none).
@@ -64,7 +66,7 @@ def check_origin(photo: Photo, settings: OriginSettings | None = None) -> tuple[
     said = _RENDERED.get(photo.exif.custom_rendered or 0)
     scanned = photo.exif.file_source in _SCANNERS or _SCAN_SOFTWARE.search(photo.exif.software or "")
     for mark in (said, *photo.file.marks, SCAN if scanned else None):
-        if mark:
+        if mark and mark != VIDEO_FRAME:
             raise ProcessedPhoto(_SENTENCES[mark], file=photo.name)
     if long > settings.max_aspect * short:
         raise ProcessedPhoto(
@@ -72,6 +74,8 @@ def check_origin(photo: Photo, settings: OriginSettings | None = None) -> tuple[
             f" at most {settings.max_aspect:g} times can be used",
             file=photo.name,
         )
+    if VIDEO_FRAME in photo.file.marks:  # which never has Exif, and 2 megapixels of its own right
+        return ()
     return ("photo-resent",) if signs_of_resending(photo, settings) else ()
 
 

@@ -157,6 +157,81 @@ def no_flash_mark() -> tuple[Ink, ...]:
     )
 
 
+def lock_mark() -> tuple[Ink, ...]:
+    """A closed padlock on a white disc about 11 mm across: focus and exposure are locked."""
+    return (
+        disc((0, 0), 5.6, WHITE),
+        Stroke((*arc((0, 1.0), 1.9, 0, 180), (-1.9, -0.4)), 0.9),
+        Stroke(((1.9, 1.0), (1.9, -0.4)), 0.9),
+        Area((box((0, -1.7), 5.6, 4.0, 0.6), arc((0, -1.5), 0.7, 0, 330, 11))),
+    )
+
+
+def phone_above() -> tuple[Ink, ...]:
+    """A phone straight above the sheet, its focus and exposure locked."""
+    return (
+        Stroke(((-9, -7.2), (5, -7.2)), 0.9),
+        Stroke(((-2, -7), (-2, 4.8)), 0.35, dash_mm=(1.2, 0.8)),
+        Area((box((-2, 6.0), 10, 1.7, 0.6),)),
+        Area((box((-2, 5.0), 1.4, 0.6),)),
+        *placed(lock_mark(), (5.6, -0.8), 0.8),
+    )
+
+
+def torch_low() -> tuple[Ink, ...]:
+    """A torch held low beside the sheet, shining on its window."""
+    torch, turn = (5.6, -1.4), 25.0
+    body = placed((Area((box((0.9, 0), 1.5, 8.0, 0.6),)),), torch, turn_deg=turn)
+    return (
+        Area(((torch, (-6.6, -7.0), (-3.0, -7.0)),), PALE),
+        Stroke(((-9, -7.2), (9, -7.2)), 0.9),
+        Stroke(((-4.8, -7.0), torch), 0.4, dash_mm=(1.2, 0.8)),
+        Stroke(arc((-4.8, -7.0), 8.4, 0, turn), 0.5),
+        *body,
+    )
+
+
+def eight_sides() -> tuple[Ink, ...]:
+    """The sheet from above with a torch on eight sides, and a torch that is off."""
+    middle = (-3.4, 0.0)
+    inks: list[Ink] = [Stroke(box(middle, 4.4, 6.0), LINE, closed=True), Area((box(middle, 2.0, 2.0),), 128)]
+    for n in range(8):
+        light = (Area((((4.4, 0), (6.6, 1.2), (6.6, -1.2)),)),)
+        inks += placed(light, middle, turn_deg=45.0 * n)
+    bar = ((4.2, -3.6), (9.8, 3.6))
+    return (*inks, Area((box((7.0, 0), 3.0, 6.4, 0.7),)), Stroke(bar, 1.8, WHITE), Stroke(bar, 0.8))
+
+
+def walk_round() -> tuple[Ink, ...]:
+    """Once round the sheet with the torch in ten seconds, while the phone films."""
+    middle, radius = (-4.2, 0.0), 5.5
+    start, end = (arc(middle, radius, turn, turn, 1)[0] for turn in (55, 100))
+    return (
+        Stroke(box(middle, 4.0, 5.4), LINE, closed=True),
+        Area((box(middle, 1.8, 1.8),), 128),
+        Stroke(arc(middle, radius, 130, 415, steps=40), 0.8),
+        *arrow(start, end, 0.7, 2.6),
+        circle((6.0, 3.4), 2.4, 0.7),
+        disc((6.0, 3.4), 1.4),
+        Label("10 s", (6.0, -3.8), 3.4, "centre", bold=True),
+    )
+
+
+def both_kinds() -> tuple[Ink, ...]:
+    """A tilted phone and a low torch over one sheet: both kinds of one spot."""
+    phone = placed((Area((box((0, 0), 7, 1.5, 0.6),)),), (-6.0, 5.0), turn_deg=24)
+    torch = placed((Area((box((0.9, 0), 1.5, 6.0, 0.6),)),), (7.4, -2.4), turn_deg=25)
+    return (
+        Stroke(((-9.5, -7.2), (9.5, -7.2)), 0.9),
+        Stroke(((0, -7), (-5.6, 4.2)), 0.4),
+        Stroke(((0, -7), (7.4, -2.4)), 0.4),
+        *phone,
+        *torch,
+        Stroke(((0.6, 4.0), (4.6, 4.0)), 0.9),
+        Stroke(((2.6, 2.0), (2.6, 6.0)), 0.9),
+    )
+
+
 def shade() -> tuple[Ink, ...]:
     """The sun behind a screen, and the card in its shadow."""
     rays = [Stroke(((4.3, 0), (6.2, 0)), 0.7)]

@@ -35,9 +35,12 @@ __all__ = ["QualitySettings", "check_photo"]
 
 
 def check_photo(
-    photo: Photo, sighting: CardSighting, settings: QualitySettings | None = None
+    photo: Photo, sighting: CardSighting, settings: QualitySettings | None = None, *, torch: bool = False
 ) -> tuple[str, ...]:
     """Check one photo; returns flags (codes of `flags.FLAGS`), the sighting's own first.
+
+    torch: the photo belongs to a `torch` capture. Then uneven light, hard shadows and paper burnt out beside the torch
+    are as they should be, stains are not told from shading, and the photo without torch may be far darker.
 
     Raises TooFar, PhotoShrunk, TooClose, TooOblique, TooBlurred, TooDark, Clipped, Glare, CardWet or CardWorn:
     what was found, and the limit.
@@ -48,13 +51,13 @@ def check_photo(
         *sighting.flags,
         *_geometry(photo, sighting, settings),
         *_sharpness(photo, sighting, settings),
-        *_exposure(photo, sighting, light, settings),
+        *_exposure(photo, sighting, light, settings.for_torch() if torch else settings),
         *_smoothing(photo, sighting, settings),
         *check_glare(sighting, light, settings),
-        *check_shadow(light, settings),
-        *check_wear(photo, sighting, light, settings),
+        *(() if torch else check_shadow(light, settings)),
+        *check_wear(photo, sighting, light, settings, stains=not torch),
     ]
-    if "hard-shadow" not in flags:  # flare in a deep shadow looks like damp
+    if not torch and "hard-shadow" not in flags:  # flare in a deep shadow looks like damp
         flags += check_damp(sighting, light, settings)
     return tuple(dict.fromkeys(flags))
 

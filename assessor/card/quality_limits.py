@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,3 +71,19 @@ class QualitySettings:
     # Main cameras focus from 150-250 mm (common practice); ultra-wide ones, under 20 mm, from nearer.
     near_limit_mm: float = 240.0
     main_focal_35mm: float = 20.0
+    # Photos of a torch capture. Without the torch paper may be 0.5 % of full (all markers of rendered photos are read
+    # there, noise 15 %), for such light hardly weakens the shading; paper beside the torch may burn out.
+    torch_min_white: float = 0.004
+    torch_max_noise: float = 0.30
+    torch_flag_paper_clipped: float = 0.25
+
+    def for_torch(self) -> QualitySettings:
+        """The same with the exposure limits of a torch capture's photos; none of them is flagged as dark."""
+        return replace(
+            self,
+            min_white=self.torch_min_white,
+            flag_white=self.torch_min_white,
+            max_noise=self.torch_max_noise,
+            flag_noise=self.torch_max_noise,
+            flag_paper_clipped=self.torch_flag_paper_clipped,
+        )

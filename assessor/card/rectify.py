@@ -20,7 +20,7 @@ from assessor.card.sampling import SquareGrid, pixel_polynomials
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.values import Adjustment, BoolArray, Camera, FloatArray, Photo, Rectified, ToneCurve
 
-__all__ = ["RectifySettings", "rectify", "window_valid"]
+__all__ = ["RectifySettings", "fit_white", "rectify", "window_valid"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +60,7 @@ def rectify(
     valid = inside & (brightest < settings.clipped_byte) & (brightest > settings.dark_byte)
     scale = (adjustment.print_scale.x, adjustment.print_scale.y)
     table = None if curve is None else curve.table
-    white, gradient, spread = _white_field(photo, camera, scale, settings, table)
+    white, gradient, spread = fit_white(photo, camera, scale, settings, table)
     # The light is a quadratic: every tenth sample says it all.
     coarse = SquareGrid(settings.half_side_mm, 10 * settings.spacing_mm)
     at = (np.arange(coarse.n) + 0.5) / coarse.n * 2 - 1
@@ -80,14 +80,17 @@ def rectify(
     )
 
 
-def _white_field(
+def fit_white(
     photo: Photo,
     camera: Camera,
     scale: tuple[float, float],
     settings: RectifySettings,
-    table: FloatArray | None,
+    table: FloatArray | None = None,
 ) -> tuple[FloatArray, float, float]:
-    """Coefficients (6, 3) of log paper white, its fall-off over the sheet and its relative spread about the fit."""
+    """Coefficients (6, 3) of log paper white, its fall-off over the sheet and its relative spread about the fit.
+
+    scale: printed over drawn length along x and y. table: linear light of each byte, (256,); sRGB if None.
+    """
     points = white_points_mm() * scale
     pixels = camera.project(np.column_stack([points, np.zeros(len(points))]))
     light, seen = read_paper_light(photo, pixels, table)

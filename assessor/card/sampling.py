@@ -7,6 +7,8 @@ a grid they are two small matrix products.
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from assessor.values import Camera, FloatArray
@@ -37,13 +39,30 @@ def pixel_polynomials(
 
     Each is (5, 5) for `SquareGrid.evaluate`. Good to 0.01 px for |d| up to 4 mm at 300 mm distance.
     """
-    nodes = np.cos(np.pi * (np.arange(9) + 0.5) / 9)
-    x, y = np.meshgrid(nodes * half_mm, nodes * half_mm)
+    nodes, x, y = _nodes(half_mm)
     step = 3.0
     below, at, above = (
         camera.project(np.stack([x, y, np.full_like(x, z_ref_mm + d)], -1)) - offset_px
         for d in (-step, 0.0, step)
     )
     parts = (at, (above - below) / (2 * step), (above - 2 * at + below) / (2 * step * step))
-    inverse = np.linalg.pinv(np.vander(nodes, DEGREE + 1, increasing=True))
+    inverse = _inverse(nodes)
     return [inverse @ part[..., axis] @ inverse.T for axis in (0, 1) for part in parts]
+
+
+def polynomials_of(
+    project: Callable[[FloatArray, FloatArray], FloatArray], half_mm: float
+) -> tuple[FloatArray, FloatArray]:
+    """Coefficients (5, 5) of x and of y of any smooth `project` (x, y in mm to (..., 2)), for `SquareGrid.evaluate`."""
+    nodes, x, y = _nodes(half_mm)
+    inverse, at = _inverse(nodes), project(x, y)
+    return inverse @ at[..., 0] @ inverse.T, inverse @ at[..., 1] @ inverse.T
+
+
+def _nodes(half_mm: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+    nodes = np.cos(np.pi * (np.arange(9) + 0.5) / 9)
+    return nodes, *np.meshgrid(nodes * half_mm, nodes * half_mm)
+
+
+def _inverse(nodes: FloatArray) -> FloatArray:
+    return np.asarray(np.linalg.pinv(np.vander(nodes, DEGREE + 1, increasing=True)))

@@ -53,10 +53,11 @@ def check_shadow(light: MarkerLight, settings: QualitySettings) -> list[str]:
 
 
 def check_wear(
-    photo: Photo, sighting: CardSighting, light: MarkerLight, settings: QualitySettings
+    photo: Photo, sighting: CardSighting, light: MarkerLight, settings: QualitySettings, *, stains: bool = True
 ) -> list[str]:
-    """Dirt on paper and ink, and markers worn beyond reading; raises CardWorn."""
-    worn, damaged = float(_dirty(light, settings).mean()), _damaged(photo, sighting, light, settings)
+    """Dirt on paper and ink (if stains are asked for), and markers worn beyond reading; raises CardWorn."""
+    worn = float(_dirty(light, settings).mean()) if stains else 0.0
+    damaged = _damaged(photo, sighting, light, settings)
     if worn > settings.max_worn_share:
         raise CardWorn(
             f"dirt lies on {worn:.0%} of the marker edges, at most {settings.max_worn_share:.0%} can be used",

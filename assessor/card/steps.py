@@ -24,13 +24,16 @@ class StepReading:
     """One printed grey step in one photo, linear light 0..1 as sRGB codes it.
 
     level_rgb (3,) inside the step; white_rgb (3,) paper on both sides of it; even is False where these differ by more
-    than 15 % (a shadow edge) or anything is out of frame or burnt out.
+    than 15 % (a shadow edge) or anything is out of frame or burnt out. seen: in the frame and not burnt out; uneven: log
+    of the paper on one side over the other's, the largest of the channels, which under a near torch is not small.
     """
 
     step: Step
     level_rgb: FloatArray
     white_rgb: FloatArray
     even: bool
+    seen: bool = True
+    uneven: float = 0.0
 
 
 def read_steps(
@@ -54,10 +57,11 @@ def read_steps(
     means = ordered[:, :, quarter:-quarter].mean(2, dtype=float)
     log_white = np.log(np.maximum(means[:, 1:], 1e-4))
     uneven = np.abs(log_white[:, 0] - log_white[:, 1]).max(-1)
-    even = seen & ~burnt & (uneven < np.log(MAX_UNEVEN))
+    seen &= ~burnt
+    even = seen & (uneven < np.log(MAX_UNEVEN))
     return tuple(
-        StepReading(step, mean[0], (mean[1] + mean[2]) / 2, bool(ok))
-        for step, mean, ok in zip(card_layout(0).steps, means, even, strict=True)
+        StepReading(step, mean[0], (mean[1] + mean[2]) / 2, bool(even[k]), bool(seen[k]), float(uneven[k]))
+        for k, (step, mean) in enumerate(zip(card_layout(0).steps, means, strict=True))
     )
 
 

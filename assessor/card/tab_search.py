@@ -137,6 +137,12 @@ def plan_sweep(maps: TabMaps) -> Sweep:
     return Sweep(sources, indices[0], indices[1])
 
 
+def near_part(sweep: Sweep) -> Sweep:
+    """The candidates that a hand may hold: near ones below 60 degrees."""
+    keep = np.array([k for k, s in enumerate(sweep.sources) if s.nearness_per_mm > 0 and s.elevation < 1.04])
+    return Sweep(tuple(sweep.sources[k] for k in keep), sweep.inside[keep], sweep.beside[keep])
+
+
 def _index(maps: TabMaps, tab: int, places: FloatArray, size: tuple[int, int]) -> IndexArray:
     """Flat index (n, k) of places (n, k, 2) in mm on a tab's coarse map; -1 outside."""
     width, height = size

@@ -29,6 +29,7 @@ from assessor.values import (
     FloatArray,
     Photo,
     Rectified,
+    ToneCurve,
     freeze,
 )
 
@@ -75,8 +76,12 @@ def map_tabs(
     sightings: Sequence[CardSighting],
     adjustment: Adjustment,
     rectified: Sequence[Rectified],
+    curves: Sequence[ToneCurve] | None = None,
 ) -> TabMaps:
-    """Map the paper round every tab in every photo; all arguments run in the same order as the photos."""
+    """Map the paper round every tab in every photo; all arguments run in the same order as the photos.
+
+    curves: the photos' tone curves, sRGB if None.
+    """
     layout = card_layout(0)  # serial markers lie far from the tabs
     scale = np.array([adjustment.print_scale.x, adjustment.print_scale.y])
     sheet = SheetHeights(sightings, adjustment)
@@ -87,12 +92,18 @@ def map_tabs(
     outward = np.array([np.subtract(t.tip_flat_mm, np.mean(t.base_mm, 0)) for t in layout.tabs])
     heights = np.linalg.norm(outward * scale, axis=1)
     outward /= np.linalg.norm(outward, axis=1, keepdims=True)
+    tables = [linear_of_byte()] * len(photos) if curves is None else [c.table for c in curves]
     maps = [
         [
-            _one(photo, camera, white.white_fit[:, 1], (t, nodes[t], folds[t], heights[t] * outward[t]))
+            _one(
+                photo,
+                (camera, table),
+                white.white_fit[:, 1],
+                (t, nodes[t], folds[t], heights[t] * outward[t]),
+            )
             for t in range(len(nodes))
         ]
-        for photo, camera, white in zip(photos, adjustment.cameras, rectified, strict=True)
+        for photo, camera, white, table in zip(photos, adjustment.cameras, rectified, tables, strict=True)
     ]
     dense = [_enlarge(node) for node in nodes]
     pooled = np.stack([_pool(d) for d in dense])
@@ -198,15 +209,22 @@ def _pool(dense: FloatArray) -> FloatArray:
 
 
 def _one(
-    photo: Photo, camera: Camera, white: FloatArray, patch: tuple[int, FloatArray, FloatArray, FloatArray]
+    photo: Photo,
+    picture: tuple[Camera, FloatArray],
+    white: FloatArray,
+    patch: tuple[int, FloatArray, FloatArray, FloatArray],
 ) -> tuple[FloatArray, FloatArray]:
-    """Pooled ratio and weight of one patch in one photo; patch: tab's index, nodes, fold, height across it."""
+    """Pooled ratio and weight of one patch in one photo.
+
+    picture: camera and linear light of each byte; patch: tab's index, nodes, fold, height across it.
+    """
+    camera, table = picture
     tab, nodes, fold, up = patch
     plain, black = _print_masks()[tab]
-    seen = _sample_green(photo, camera.project(nodes))
+    seen = _sample_green(photo, camera.project(nodes), table)
     light = np.exp(-np.tensordot(white, white_basis(nodes[..., 0], nodes[..., 1]), axes=1))
     value = seen * _enlarge(light[..., None])
-    usable = (seen < linear_of_byte()[CLIPPED_BYTE]) & (seen > linear_of_byte()[DARK_BYTE])
+    usable = (seen < table[CLIPPED_BYTE]) & (seen > table[DARK_BYTE])
     usable &= ~_hidden_by_tab(camera, fold, up, nodes)
     weight = np.zeros(value.shape, np.float32)
     for mask, share in ((plain, 1.0), (black, BLACK_WEIGHT)):
@@ -223,7 +241,7 @@ def _one(
     return mean, pooled
 
 
-def _sample_green(photo: Photo, node_px: FloatArray) -> FloatArray:
+def _sample_green(photo: Photo, node_px: FloatArray, table: FloatArray) -> FloatArray:
     """Linear green (H, W) of a patch whose nodes fall at node_px; 0 where the photo does not show it.
 
     Averages are taken on linear light: on coded bytes every shadow would look wider.
@@ -234,7 +252,8 @@ def _sample_green(photo: Photo, node_px: FloatArray) -> FloatArray:
     low = np.clip(low, 0, (width - 2, height - 2))
     high = np.clip(high, low + 2, (width, height))
     crop = cv2.LUT(
-        np.ascontiguousarray(photo.rgb_u8[low[1] : high[1], low[0] : high[0], 1]), linear_of_byte()
+        np.ascontiguousarray(photo.rgb_u8[low[1] : high[1], low[0] : high[0], 1]),
+        np.asarray(table, np.float32),
     )
     soft = cv2.GaussianBlur(crop, (3, 3), 0)
     column, row = (_enlarge(node_px[..., k : k + 1] - low[k]) for k in (0, 1))

@@ -169,7 +169,7 @@ def _observe(readings: Sequence[Sequence[StepReading]]) -> _Steps:
     return _Steps(level, white, indices[0], indices[1], indices[2], len(readings))
 
 
-def _basis(coded: FloatArray) -> FloatArray:
+def curve_basis(coded: FloatArray) -> FloatArray:
     """(..., 2): what brightness and contrast add to coded values."""
     arch = coded * (1 - coded)
     return np.stack([arch, arch * (1 - 2 * coded)], axis=-1)
@@ -177,7 +177,7 @@ def _basis(coded: FloatArray) -> FloatArray:
 
 def _decode(coded: FloatArray, terms: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Log of the linear light of coded values (N,), and its derivatives by both terms, (N, 2)."""
-    basis = _basis(coded)
+    basis = curve_basis(coded)
     true = np.clip(coded + (basis * terms).sum(-1), 1e-3, 1.0)
     linear = linear_from_srgb(true)
     slope = (linear_from_srgb(true + 1e-4) - linear_from_srgb(true - 1e-4)) / 2e-4
@@ -192,7 +192,7 @@ def _encode(log_light: FloatArray, terms: FloatArray) -> tuple[FloatArray, Float
         arch, rise = coded * (1 - coded), 1 - 2 * coded
         slope = 1 + terms[:, 0] * rise + terms[:, 1] * (1 - 6 * arch)
         coded = np.clip(
-            coded - (coded + (_basis(coded) * terms).sum(-1) - true) / np.maximum(slope, 0.1), 1e-3, 1
+            coded - (coded + (curve_basis(coded) * terms).sum(-1) - true) / np.maximum(slope, 0.1), 1e-3, 1
         )
     light = linear_from_srgb(true)
     return coded, np.maximum(slope, 0.1) * (linear_from_srgb(true + 1e-4) - light) / 1e-4 / light
@@ -235,16 +235,8 @@ def _prior(
     photos: int, settings: ToneSettings, known: tuple[FloatArray, FloatArray] | None
 ) -> tuple[FloatArray, FloatArray]:
     """Mean and precision matrix of log greys and curve terms."""
-    drawn = linear_of_byte()[list(STEP_BYTES[1:])].astype(float)
     if known is None:
-        # black + (1 - black) drawn^power, by both of its unknowns and each step's own error.
-        grey = settings.black + (1 - settings.black) * drawn
-        by_power = (1 - settings.black) * drawn * np.log(np.maximum(drawn, 1e-9)) / grey
-        by_black = settings.black * (1 - drawn) / grey
-        spread = settings.sd_log_grey**2 * np.eye(GREYS)
-        spread += settings.sd_grey_power**2 * np.outer(by_power, by_power)
-        spread += settings.sd_log_black**2 * np.outer(by_black, by_black)
-        log_grey = np.log(grey)
+        log_grey, spread = grey_prior(settings)
     else:
         log_grey, spread = np.log(known[0]), np.diag(np.square(known[1]))
     shared = np.diag([settings.sd_brightness**2, settings.sd_contrast**2])
@@ -253,6 +245,21 @@ def _prior(
     own = settings.sd_between_photos**2 * np.eye(2 * photos)
     covariance[GREYS:, GREYS:] = np.kron(np.ones((photos, photos)), shared) + own
     return np.concatenate([log_grey, np.zeros(2 * photos)]), np.linalg.inv(covariance)
+
+
+def grey_prior(settings: ToneSettings) -> tuple[FloatArray, FloatArray]:
+    """Log reflectance of the printed greys over the paper's, light to black, (GREYS,), and its covariance.
+
+    What printers do: black + (1 - black) drawn^power, by both of its unknowns and each step's own error.
+    """
+    drawn = linear_of_byte()[list(STEP_BYTES[1:])].astype(float)
+    grey = settings.black + (1 - settings.black) * drawn
+    by_power = (1 - settings.black) * drawn * np.log(np.maximum(drawn, 1e-9)) / grey
+    by_black = settings.black * (1 - drawn) / grey
+    spread = settings.sd_log_grey**2 * np.eye(GREYS)
+    spread += settings.sd_grey_power**2 * np.outer(by_power, by_power)
+    spread += settings.sd_log_black**2 * np.outer(by_black, by_black)
+    return np.log(grey), spread
 
 
 def _exposures(steps: _Steps, exifs: Sequence[Exif], estimate: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -307,7 +314,7 @@ def _curve(name: str, photo: int, fit: _Fit, steps: _Steps, settings: ToneSettin
     if _u_tone(white, terms, covariance) > settings.max_u_fitted:
         terms, covariance = np.zeros(2), covariance + np.outer(terms, terms)
     coded = np.arange(256) / 255
-    true = np.clip(coded + _basis(coded) @ terms, 0, 1)
+    true = np.clip(coded + curve_basis(coded) @ terms, 0, 1)
     u_brightness, u_contrast = np.sqrt(np.diag(covariance))
     return ToneCurve(
         photo_name=name,

@@ -41,7 +41,7 @@ class SuggestSettings:
     widest_useful: int = 5  # grades; wider than half the scale says no more than a look at the floor does
     bound_log_sd: float = 0.10  # noise floors are predicted to about 10 % (own study on rendered photos)
     beyond_ends: float = 1.0  # grade steps by which floors may lie past either end chip's own range
-    torch_available: bool = False  # whether raking-light captures can be measured, so that we may ask for one
+    torch_available: bool = True  # whether the person has a second phone's torch, so that we may ask for it
     ranges: RangeSettings = field(default_factory=RangeSettings)
 
 
@@ -62,7 +62,7 @@ def suggest_grade(
     process = _told_process(settings, method, scale)
     quantity = _measured(texture, scale, settings)
     if quantity is None:
-        return _unmeasured(scale, target)
+        return _unmeasured(texture, scale, target)
 
     curves = scale.curves_for(quantity.band, process)
     upper = quantity.bound == "upper"
@@ -170,10 +170,12 @@ def _with_method(
     return tuple(p / sum(weighed) for p in weighed)
 
 
-def _unmeasured(scale: GradeScale, target: TargetRange | None) -> Suggestion:
+def _unmeasured(texture: Texture, scale: GradeScale, target: TargetRange | None) -> Suggestion:
     even = tuple(1.0 / len(scale.grades) for _ in scale.grades)
     because = say_unmeasured(scale)
     narrows = "Take four photos of the spot, one from each side, 15 degrees off straight down."
+    if texture.kind == "torch":
+        narrows = f"{narrows} Leave the card where it is: both kinds of one spot are joined."
     return Suggestion(
         scale_name=scale.name,
         scale_edition=scale.edition,

@@ -76,7 +76,13 @@ def say_narrows(
     width: Width, texture: Texture, scale: GradeScale, quantity: Quantity, *, torch_available: bool
 ) -> str:
     """Return what would narrow the suggestion: the remedy for the largest part of its variance."""
+    under_torch = texture.kind in ("torch", "fused")
     if quantity.bound == "upper":
+        if under_torch:
+            return (
+                "Shade the spot and hold the torch on eight sides in turn: that sees a little finer. "
+                "Finer still, only the hand on the chip can tell."
+            )
         if torch_available:
             return "Take a torch capture: phone still, torch held low from each side; it sees finer texture."
         return (
@@ -97,4 +103,9 @@ def say_narrows(
     print_u = PrintScale().u_x
     if "bars-unchecked" in texture.flags and print_u**2 > 0.5 * (quantity.u / quantity.value) ** 2:
         return "Measure both check bars with a tape: the unchecked print makes the range this wide."
+    if under_torch:
+        return (
+            "Shoot the spot again in deeper shade, torch low on eight sides in turn: the photos make the range "
+            "wide."
+        )
     return "Shoot the spot again with six photos, phone steady, even shade: the photos make the range wide."

@@ -69,6 +69,8 @@ def _environment() -> Environment:
         headline=words.headline,
         origin=words.origin_words,
         lay=words.direction_words,
+        torch=words.torch_words,
+        clock=words.clock_words,
         verdict=words.verdict_words,
         scale=words.scale_words,
         bars=lambda suggestion: Markup(grade_bars_svg(suggestion)),
@@ -80,6 +82,7 @@ def _environment() -> Environment:
         interval_note=words.INTERVAL_NOTE,
         calls=words.CALLS,
         names=words.NAMES,
+        kinds=words.KINDS,
         status=words.STATUS,
         page_name=CAPTURE_PAGE,
     )

@@ -23,7 +23,7 @@ from assessor.report.words import percent
 from assessor.values import BoolArray, CaptureResult, CardSighting, FloatArray, HeightMap, U8Array
 
 INK, PALE = "#111111", "#c9c9c9"
-_HALO = [withStroke(linewidth=3.5, foreground="white")]
+HALO = [withStroke(linewidth=3.5, foreground="white")]
 _MAP_SIDE_PX = 600
 
 
@@ -125,8 +125,17 @@ def draw_photo(axes: Axes, result: CaptureResult) -> None:
     axes.set_xlabel("outer line: the print found; inner line: its window", fontsize=8)
 
 
-def draw_map(axes: Axes, colour_axes: Axes, heights: HeightMap, level: FloatArray, profile: Profile) -> None:
-    """The height map with colour bar, scale bar, hatched gaps and the profile's line."""
+def draw_map(
+    axes: Axes,
+    colour_axes: Axes,
+    heights: HeightMap,
+    level: FloatArray,
+    profile: Profile,
+    *,
+    label: str,
+    name: str,
+) -> None:
+    """The height map with colour bar (and its label), scale bar, hatched gaps and the profile's line."""
     rows, cols = level.shape
     step = 1.0 / heights.px_per_mm
     x0, y1 = heights.x_min_mm, heights.y_max_mm
@@ -137,37 +146,39 @@ def draw_map(axes: Axes, colour_axes: Axes, heights: HeightMap, level: FloatArra
     )
     _hatch_gaps(axes, np.isfinite(level), extent)
     bar = axes.figure.colorbar(image, cax=colour_axes, extend="both")
-    bar.set_label("height, mm (plane removed)", fontsize=8)
+    bar.set_label(label, fontsize=8)
     bar.ax.tick_params(labelsize=8)
     (ax, ay), (bx, by) = profile.start_mm, profile.end_mm
-    axes.plot([ax, bx], [ay, by], color=INK, lw=1.4, ls=(0, (6, 3)), path_effects=_HALO)
-    for name, (px, py) in (("A", profile.start_mm), ("B", profile.end_mm)):
+    axes.plot([ax, bx], [ay, by], color=INK, lw=1.4, ls=(0, (6, 3)), path_effects=HALO)
+    for letter, (px, py) in (("A", profile.start_mm), ("B", profile.end_mm)):
         axes.annotate(
-            name,
+            letter,
             (px, py),
             ha="center",
             va="center",
             fontsize=11,
             weight="bold",
-            path_effects=_HALO,
-            xytext=_inward(name, profile),
+            path_effects=HALO,
+            xytext=_inward(letter, profile),
             textcoords="offset points",
         )
-    _scale_bar(axes, extent)
+    scale_bar(axes, extent)
     axes.set_xticks([])
     axes.set_yticks([])
-    title(axes, "2  Heights in the window")
+    title(axes, name)
     gaps = "white or hatched: not measured; " if not np.isfinite(level).all() else ""
-    axes.set_xlabel(f"{gaps}A-B: the line of panel 3", fontsize=8)
+    axes.set_xlabel(f"{gaps}A-B: the line below", fontsize=7 if gaps else 8)
 
 
-def draw_profile(axes: Axes, profile: Profile) -> None:
-    """One line of heights, with the factor by which height is drawn larger than length."""
+def draw_profile(axes: Axes, profile: Profile, *, number: int = 3, noise_mm: float | None = None) -> None:
+    """One line of heights, with the factor by which height is drawn larger than length, and the method's noise."""
     good = np.isfinite(profile.height_mm)
     lowest = float(profile.height_mm[good].min()) if good.any() else 0.0
     axes.fill_between(profile.along_mm, profile.height_mm, lowest, color=PALE, lw=0)
     axes.plot(profile.along_mm, profile.height_mm, color=INK, lw=1.0)
     axes.set_xlim(0, float(profile.along_mm.max()))
+    if noise_mm is not None and good.any():
+        _noise_mark(axes, profile, noise_mm)
     axes.set_xlabel("mm along A-B", fontsize=8)
     axes.set_ylabel("height, mm", fontsize=8)
     axes.tick_params(labelsize=8)
@@ -176,10 +187,20 @@ def draw_profile(axes: Axes, profile: Profile) -> None:
     box = axes.get_window_extent()
     x_lim, y_lim = axes.get_xlim(), axes.get_ylim()
     mm_x, mm_y = (x_lim[1] - x_lim[0]) / box.width, (y_lim[1] - y_lim[0]) / box.height
-    title(axes, f"3  One line across (height drawn {_round_nice(mm_x / mm_y)} times larger than length)")
+    title(
+        axes, f"{number}  One line across (height drawn {_round_nice(mm_x / mm_y)} times larger than length)"
+    )
 
 
-def draw_grades(axes: Axes, suggestion: SuggestionRecord) -> None:
+def _noise_mark(axes: Axes, profile: Profile, noise_mm: float) -> None:
+    """How far noise moves the line to either side (rms), at its right end."""
+    end, middle = float(profile.along_mm.max()), float(np.nanmean(profile.height_mm))
+    axes.set_xlim(0, 1.12 * end)
+    axes.errorbar([1.02 * end], [middle], [noise_mm], color=INK, lw=2, capsize=5, capthick=2)
+    axes.text(1.03 * end, middle, f" noise\n ±{noise_mm:.1g}", fontsize=8, va="center")
+
+
+def draw_grades(axes: Axes, suggestion: SuggestionRecord, *, number: int = 4) -> None:
     """Probability per grade: solid bars hold 90 %, hollow ones the rest; a bracket marks the target range."""
     grades = [chance.grade for chance in suggestion.chances]
     heights = [chance.probability for chance in suggestion.chances]
@@ -222,7 +243,7 @@ def draw_grades(axes: Axes, suggestion: SuggestionRecord) -> None:
         axes.spines[side].set_visible(False)
     note = "solid bars hold 90 %" if named else "no grade suggested"
     axes.set_xlabel(f"concrete surface profile (CSP); {note}", fontsize=8)
-    title(axes, "4  How likely each grade is")
+    title(axes, f"{number}  How likely each grade is")
 
 
 def _outline_px(area: Rectangle, sighting: CardSighting) -> FloatArray:
@@ -270,7 +291,8 @@ def _hatch_gaps(axes: Axes, valid: BoolArray, extent: tuple[float, float, float,
     axes.set_ylim(extent[2], extent[3])
 
 
-def _scale_bar(axes: Axes, extent: tuple[float, float, float, float], length_mm: float = 20.0) -> None:
+def scale_bar(axes: Axes, extent: tuple[float, float, float, float], length_mm: float = 20.0) -> None:
+    """A bar of known length in the lower left corner of a picture in mm."""
     width, height = extent[1] - extent[0], extent[3] - extent[2]
     x, y = extent[0] + 0.04 * width, extent[2] + 0.04 * height
     axes.add_patch(
@@ -305,7 +327,7 @@ def direction_arrow(axes: Axes, lay_deg: float) -> None:
     length = 0.09 * (x_lim[1] - x_lim[0])
     x, y = x_lim[1] - 1.35 * length, y_lim[1] - 1.35 * length
     dx, dy = length * np.cos(np.radians(lay_deg)), length * np.sin(np.radians(lay_deg))
-    arrow: dict[str, Any] = {"arrowstyle": "<->", "lw": 2.5, "color": INK, "path_effects": _HALO}
+    arrow: dict[str, Any] = {"arrowstyle": "<->", "lw": 2.5, "color": INK, "path_effects": HALO}
     axes.annotate("", (x + dx, y + dy), (x - dx, y - dy), arrowprops=arrow)
     below = abs(dy) + 0.2 * length
-    axes.text(x, y - below, "lay", ha="center", va="top", fontsize=9, path_effects=_HALO)
+    axes.text(x, y - below, "lay", ha="center", va="top", fontsize=9, path_effects=HALO)

@@ -22,10 +22,17 @@ from assessor.report.panels import (
     draw_map,
     draw_photo,
     draw_profile,
-    levelled,
     middle_profile,
     outlined_photo,
     printable,
+    title,
+)
+from assessor.report.panels_torch import (
+    draw_albedo,
+    draw_torches,
+    heights_label,
+    in_band,
+    shown_band,
 )
 from assessor.report.schema import CaptureRecord, SuggestionRecord
 from assessor.report.words import (
@@ -35,15 +42,27 @@ from assessor.report.words import (
     NOTICE,
     band_words,
     direction_words,
+    is_placed,
     origin_words,
     quantity_words,
     scale_words,
     suggestion_words,
+    torch_words,
 )
 from assessor.values import CaptureResult
 
 WIDTH_PX, HEIGHT_PX, DPI = 1600, 2260, 200
 _SHOWN = ("Sq", "Sa", "Sz", "MPD", "ETD")
+# Few lines fit: what makes a torch's numbers doubtful goes before what is usual.
+_MIND_FIRST = {
+    "not-confirmed",
+    "kinds-disagree",
+    "torch-steep",
+    "torch-uneven",
+    "torch-weak",
+    "no-dark-photo",
+}
+_FINE, _COARSE = ("Sq", "Sa", "Sdq", "contrast"), ("Sq", "MPD")
 
 
 def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
@@ -56,22 +75,69 @@ def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
     figure = Figure(figsize=(WIDTH_PX / DPI, HEIGHT_PX / DPI), dpi=DPI, facecolor="white")
     FigureCanvasAgg(figure)
     _banner(figure, record, record.suggestion)
-    draw_photo(_axes(figure, 0.03, 0.545, 0.44, 0.265), result)
-    level = levelled(result.heights)
-    lay_deg = record.texture.direction.lay_deg
-    profile = middle_profile(result.heights, level, lay_deg)
-    map_axes = _axes(figure, 0.495, 0.545, 0.375, 0.265)
-    draw_map(map_axes, _axes(figure, 0.885, 0.56, 0.02, 0.235), result.heights, level, profile)
-    if lay_deg is not None:
-        direction_arrow(map_axes, lay_deg)
-    draw_profile(_axes(figure, 0.085, 0.405, 0.885, 0.095), profile)
-    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), record.suggestion)
+    if result.slopes is not None and result.torches is not None and result.torches.lights:
+        _torch_panels(figure, result, record, record.suggestion)
+    else:
+        _panels(figure, result, record, record.suggestion)
     _numbers(figure, record)
     _remarks(figure, record)
     out = io.BytesIO()
     software = {"Software": f"assessor {record.assessor_version}"}
     figure.savefig(out, format="png", dpi=DPI, metadata=software, pil_kwargs={"compress_level": 4})
     return out.getvalue()
+
+
+def _panels(
+    figure: Figure, result: CaptureResult, record: CaptureRecord, suggestion: SuggestionRecord
+) -> None:
+    """Photo and heights side by side, the line across, the grades."""
+    draw_photo(_axes(figure, 0.03, 0.545, 0.44, 0.265), result)
+    band = shown_band(record)
+    level = in_band(result, band)
+    lay_deg = _lay_deg(record)
+    profile = middle_profile(result.heights, level, lay_deg)
+    map_axes, bar_axes = _axes(figure, 0.495, 0.545, 0.375, 0.265), _axes(figure, 0.885, 0.56, 0.02, 0.235)
+    label = heights_label(band)
+    draw_map(map_axes, bar_axes, result.heights, level, profile, label=label, name="2  Heights in the window")
+    if lay_deg is not None:
+        direction_arrow(map_axes, lay_deg)
+    draw_profile(_axes(figure, 0.085, 0.405, 0.885, 0.095), profile)
+    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), suggestion)
+
+
+def _torch_panels(
+    figure: Figure, result: CaptureResult, record: CaptureRecord, suggestion: SuggestionRecord
+) -> None:
+    """Where the torch stood, colour and heights side by side, the line across with its noise, the grades."""
+    slopes, torches = result.slopes, result.torches
+    if slopes is None or torches is None:
+        raise ValueError("a torch's panels need its slopes and its places")
+    draw_torches(_axes(figure, 0.03, 0.608, 0.265, 0.188), result, torches)
+    _text(figure, 0.03, 0.592, _wrap(torch_words(record), 46), size=8)
+    draw_albedo(_axes(figure, 0.315, 0.601, 0.275, 0.202), slopes)
+    band = shown_band(record)
+    level = in_band(result, band)
+    lay_deg = _lay_deg(record)
+    profile = middle_profile(result.heights, level, lay_deg)
+    map_axes, bar_axes = _axes(figure, 0.615, 0.601, 0.275, 0.202), _axes(figure, 0.902, 0.61, 0.017, 0.185)
+    in_mm = is_placed(record)
+    label = heights_label(band, in_mm=in_mm)
+    draw_map(map_axes, bar_axes, result.heights, level, profile, label=label, name="3  Heights in the window")
+    if lay_deg is not None:
+        direction_arrow(map_axes, lay_deg)
+    noise_mm = record.texture.noise_floor_mm if record.texture else None
+    line_axes = _axes(figure, 0.085, 0.405, 0.885, 0.118)
+    draw_profile(line_axes, profile, number=4, noise_mm=noise_mm)
+    if not in_mm:
+        bar_axes.set_yticks([])
+        line_axes.set_yticks([])
+        line_axes.set_ylabel("relief, no scale", fontsize=8)
+        title(line_axes, "4  One line across (no scale of height)")
+    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), suggestion, number=5)
+
+
+def _lay_deg(record: CaptureRecord) -> float | None:
+    return record.texture.direction.lay_deg if record.texture else None
 
 
 def thumbnail(result: CaptureResult, width_px: int = 480) -> bytes:
@@ -112,18 +178,22 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
 
 
 def _numbers(figure: Figure, record: CaptureRecord) -> None:
-    """Panel 5: the numbers with their interval and band."""
+    """The last panel: the numbers with their interval and band, those of the torch's fine band first."""
     texture = record.texture
     if texture is None:
         return
-    _text(figure, 0.51, 0.355, "5  Numbers", size=10, weight="bold", va="bottom")
+    heading = "6  Numbers" if record.slopes else "5  Numbers"
+    if record.slopes and not record.slopes.confirmed:
+        heading += f": NOT CONFIRMED ({record.slopes.n_lights} torches)"
+    _text(figure, 0.51, 0.355, heading, size=10, weight="bold", va="bottom")
     y = 0.344
-    for name in _SHOWN:
-        quantity = record.quantity(name)
+    shown = [(name, record.quantity(name)) for name in (_COARSE if record.slopes else _SHOWN)]
+    fine = [(name, record.fine(name)) for name in _FINE if record.slopes]
+    for name, quantity in (*fine, *shown):
         if quantity is None:
             continue
-        _text(figure, 0.51, y, name, size=12, weight="bold")
-        _text(figure, 0.575, y, quantity_words(quantity), size=12)
+        _text(figure, 0.51, y, name, size=12 if len(name) < 5 else 8, weight="bold")
+        _text(figure, 0.575, y, quantity_words(quantity), size=11 if fine else 12)
         _text(figure, 0.79, y, f"{NAMES[name]}\n{band_words(quantity.band)}", size=7)
         y -= 0.025
     lines = [
@@ -139,15 +209,14 @@ def _numbers(figure: Figure, record: CaptureRecord) -> None:
 
 def _remarks(figure: Figure, record: CaptureRecord) -> None:
     """Bottom: what to mind and what to do next, as many lines as fit; the page has all of them."""
-    remarks = [
-        f"{flag.sentence} To do: {flag.remedy}." for flag in record.flags if flag.code != "scale-prior"
-    ]
+    flags = sorted(record.flags, key=lambda flag: flag.code not in _MIND_FIRST)
+    remarks = [f"{flag.sentence} To do: {flag.remedy}." for flag in flags if flag.code != "scale-prior"]
     remarks += [f"Not used: {refusal.sentence}" for refusal in record.refused]
     suggestion = record.suggestion
     if suggestion:
         shot = suggestion.verdict.next_shot if suggestion.verdict else None
         first = [shot, suggestion.narrows if suggestion.narrows != shot else None]
-        remarks = [f"Next: {line}" for line in first if line] + remarks
+        remarks = [f"Next: {line}" for line in (*first, record.better_kind) if line] + remarks
     lines = [line for remark in remarks for line in textwrap.wrap(f"- {remark}", 124, subsequent_indent="  ")]
     if len(lines) > 6:
         lines = [*lines[:5], "- more: see the page of this capture"]

@@ -3,13 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from assessor.errors import AssessorError
 from assessor.flags import describe
+from assessor.report.record_torch import (
+    finite,
+    passed_records,
+    slopes_record,
+    tone_record,
+    torches_record,
+)
 from assessor.report.schema import (
     BandRecord,
     CaptureRecord,
@@ -40,6 +47,7 @@ from assessor.values import (
     Exif,
     HeightMap,
     Lighting,
+    Photo,
     PrintScale,
     Quantity,
     Suggestion,
@@ -52,11 +60,12 @@ RENDERED_MAKE = "Rendered"  # our own renderers write this as the Exif Make, so 
 
 @dataclass(frozen=True, slots=True)
 class SourceFile:
-    """One file of a capture, known before decoding: shown name, SHA-256 and Exif."""
+    """One file of a capture, known before decoding: shown name, SHA-256 and Exif; a video is a sweep."""
 
     name: str
     sha256: str
     exif: Exif
+    is_sweep: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,7 +94,11 @@ def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
         refused=tuple(_refusal(error) for error in result.refused),
         failure=None,
         geometry=_geometry(result.adjustment),
+        better_kind=result.better_kind,
         lighting=_lighting(result.lighting),
+        torches=torches_record(result.torches, result.dark_photo),
+        slopes=slopes_record(result.slopes),
+        tone=tone_record(result.tone),
         heights=_heights(result.heights),
         texture=_texture(result.texture),
         suggestion=_suggestion(result.suggestion),
@@ -113,10 +126,22 @@ def origin_of(files: Sequence[SourceFile]) -> Origin:
     return "mixed" if True in rendered else "camera"
 
 
-def _counted(head: RecordHead, result: CaptureResult | None) -> tuple[SourceFile, ...]:
-    """The files that say where a result comes from: those used, or all where nothing was measured."""
-    used = {sighting.photo_name for sighting in result.sightings} if result else set()
-    return tuple(file for file in head.files if not used or file.name in used)
+def _origin(head: RecordHead, result: CaptureResult | None) -> Origin:
+    """Where a result comes from: what the files used say, or all where nothing was measured."""
+    if result is None:
+        return origin_of(head.files)
+    frames = {file: _frames(file, result) for file in head.files}
+    used = [replace(file, exif=_exif(file, seen)) for file, seen in frames.items() if seen]
+    return origin_of(used or head.files)
+
+
+def _frames(file: SourceFile, result: CaptureResult) -> list[tuple[Photo, CardSighting]]:
+    """The photos of the result that a file gave: one, or the frames of a video, named by it and their time."""
+    seen = {sighting.photo_name: sighting for sighting in result.sightings}
+    pairs = [(photo, seen[photo.name]) for photo in result.photos if photo.name in seen]
+    if file.is_sweep:
+        return [pair for pair in pairs if pair[0].name.rpartition("@")[0] == file.name]
+    return [pair for pair in pairs if pair[0].name == file.name]
 
 
 def _is_rendered(exif: Exif) -> bool:
@@ -151,7 +176,7 @@ def _head_fields(head: RecordHead, result: CaptureResult | None) -> dict[str, An
         "settings_digest": head.settings_digest,
         "scale": head.scale,
         "target_range": (head.target.low, head.target.high) if head.target else None,
-        "origin": origin_of(_counted(head, result)),
+        "origin": _origin(head, result),
         "print": PrintRecord(
             measured_bars_mm=head.measured_bars_mm,
             checked=head.print_scale.checked,
@@ -165,10 +190,10 @@ def _head_fields(head: RecordHead, result: CaptureResult | None) -> dict[str, An
 
 
 def _photo(file: SourceFile, result: CaptureResult | None) -> PhotoRecord:
-    sizes = {photo.name: photo.size_px for photo in result.photos} if result else {}
-    width_px, height_px = sizes.get(file.name, (None, None))
-    card = _card(file.name, result) if result else None
-    exif = file.exif
+    frames = _frames(file, result) if result else []
+    width_px, height_px = frames[0][0].size_px if frames else (None, None)
+    card = _card(frames[0][1], result) if result and frames else None
+    exif = _exif(file, frames)
     return PhotoRecord(
         file=file.name,
         sha256=file.sha256,
@@ -178,20 +203,23 @@ def _photo(file: SourceFile, result: CaptureResult | None) -> PhotoRecord:
         rendered=_is_rendered(exif),
         make=exif.make,
         model=exif.model,
-        focal_35mm=_finite(exif.focal_35mm),
-        exposure_s=_finite(exif.exposure_s),
-        iso=_finite(exif.iso),
+        focal_35mm=finite(exif.focal_35mm),
+        exposure_s=finite(exif.exposure_s),
+        iso=finite(exif.iso),
         flash_fired=exif.flash_fired,
         taken_at=exif.taken_at,
         card=card,
+        n_frames=len(frames) if file.is_sweep else None,
     )
 
 
-def _card(name: str, result: CaptureResult) -> CardRecord | None:
-    sighting: CardSighting | None = next((s for s in result.sightings if s.photo_name == name), None)
-    if sighting is None:
-        return None
-    gradients = [r.light_gradient for r in result.rectified if r.photo_name == name]
+def _exif(file: SourceFile, frames: Sequence[tuple[Photo, CardSighting]]) -> Exif:
+    """A photo's Exif; a video's notes are known only after decoding, and every frame carries them."""
+    return frames[0][0].exif if file.is_sweep and frames else file.exif
+
+
+def _card(sighting: CardSighting, result: CaptureResult) -> CardRecord:
+    gradients = [r.light_gradient for r in result.rectified if r.photo_name == sighting.photo_name]
     return CardRecord(
         design=sighting.design,
         serial=sighting.serial,
@@ -201,7 +229,7 @@ def _card(name: str, result: CaptureResult) -> CardRecord | None:
         edge_width_px=sighting.edge_width_px,
         edge_width_mm=sighting.edge_width_mm,
         clipped_fraction=sighting.clipped_fraction,
-        light_gradient=_finite(gradients[0]) if gradients else None,
+        light_gradient=finite(gradients[0]) if gradients else None,
         flags=_flags(sighting.flags),
     )
 
@@ -224,8 +252,8 @@ def _lighting(lighting: Lighting | None) -> LightingRecord | None:
         return None
     return LightingRecord(
         lights=tuple(LightRecord(**asdict(light)) for light in lighting.lights),
-        diffuse_share=_finite(lighting.diffuse_share),
-        moved_deg=_finite(lighting.moved_deg),
+        diffuse_share=finite(lighting.diffuse_share),
+        moved_deg=finite(lighting.moved_deg),
         method=lighting.method,
         sentence=lighting.sentence,
     )
@@ -239,15 +267,16 @@ def _heights(heights: HeightMap) -> HeightsRecord:
         cols=heights.height_mm.shape[1],
         valid_fraction=float(heights.valid.mean()),
         shortest_trusted_mm=heights.shortest_trusted_mm,
-        agreement=_finite(heights.agreement),
+        agreement=finite(heights.agreement),
         u_scale=heights.u_scale,
         method=heights.method,
         transfer=TransferRecord(
             wavelength_mm=tuple(float(w) for w in transfer.wavelength_mm),
-            amplitude=tuple(_finite(a) for a in transfer.amplitude),
-            u_amplitude=tuple(_finite(a) for a in transfer.u_amplitude),
+            amplitude=tuple(finite(a) for a in transfer.amplitude),
+            u_amplitude=tuple(finite(a) for a in transfer.u_amplitude),
             method=transfer.method,
         ),
+        passed=passed_records(transfer),
     )
 
 
@@ -256,11 +285,11 @@ def _texture(texture: Texture) -> TextureRecord:
     return TextureRecord(
         quantities=tuple(_quantity(quantity) for quantity in texture.quantities),
         direction=DirectionRecord(
-            lay_deg=_finite(direction.lay_deg),
-            u_deg=_finite(direction.u_deg),
-            strength=_finite(direction.strength),
+            lay_deg=finite(direction.lay_deg),
+            u_deg=finite(direction.u_deg),
+            strength=finite(direction.strength),
         ),
-        noise_floor_mm=_finite(texture.noise_floor_mm),
+        noise_floor_mm=finite(texture.noise_floor_mm),
         noise_band=_band(texture.noise_band),
         valid_fraction=texture.valid_fraction,
     )
@@ -269,10 +298,10 @@ def _texture(texture: Texture) -> TextureRecord:
 def _quantity(quantity: Quantity) -> QuantityRecord:
     return QuantityRecord(
         name=quantity.name,
-        value=_finite(quantity.value),
-        u=_finite(quantity.u),
-        low90=_finite(quantity.low90),
-        high90=_finite(quantity.high90),
+        value=finite(quantity.value),
+        u=finite(quantity.u),
+        low90=finite(quantity.low90),
+        high90=finite(quantity.high90),
         unit=quantity.unit,
         bound=quantity.bound,
         band=_band(quantity.band),
@@ -291,7 +320,7 @@ def _suggestion(suggestion: Suggestion) -> SuggestionRecord:
         ),
         set90=suggestion.set90,
         best=suggestion.best,
-        confidence=_finite(suggestion.confidence),
+        confidence=finite(suggestion.confidence),
         abstained_because=suggestion.abstained_because,
         reasons=suggestion.reasons,
         narrows=suggestion.narrows,
@@ -323,8 +352,3 @@ def _refusal(error: Exception) -> RefusalRecord:
     if not isinstance(error, AssessorError):
         raise TypeError(f"a refusal must be an AssessorError, not {type(error).__name__}")
     return RefusalRecord(file=error.file, code=error.code, sentence=str(error))
-
-
-def _finite(value: Any) -> float | None:
-    """The number, or None where it is missing, NaN or infinite (JSON knows neither)."""
-    return float(value) if value is not None and np.isfinite(value) else None

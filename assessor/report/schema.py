@@ -10,7 +10,9 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from assessor.report.schema_base import Record
-from assessor.report.schema_light import LightingRecord
+from assessor.report.schema_light import LightingRecord, ToneRecord
+from assessor.report.schema_torch import PassedRecord, SlopesRecord, TorchesRecord
+from assessor.values import Kind
 
 Origin = Literal["camera", "rendered", "mixed"]
 Status = Literal["assessed", "refused", "failed"]
@@ -23,6 +25,10 @@ class BandRecord(Record):
     """Shortest wavelength kept, mm."""
     long_mm: float
     """Longest wavelength kept, mm."""
+
+
+MAIN_BAND = BandRecord(short_mm=2.5, long_mm=25.0)
+FINE_BAND = BandRecord(short_mm=0.5, long_mm=8.0)
 
 
 class QuantityRecord(Record):
@@ -98,7 +104,7 @@ class CardRecord(Record):
 
 
 class PhotoRecord(Record):
-    """One photo of the capture and what its file says."""
+    """One photo or video of the capture and what its file says."""
 
     file: str
     """Name of the photo, with its folder."""
@@ -127,7 +133,9 @@ class PhotoRecord(Record):
     taken_at: str | None
     """Camera's local time, ISO 8601 without zone."""
     card: CardRecord | None
-    """The card in this photo; null where it was not used."""
+    """The card in this photo, or in a video's first frame used; null where it was not used."""
+    n_frames: int | None = None
+    """Frames taken from a video; null for a photo."""
 
 
 class PrintRecord(Record):
@@ -202,6 +210,8 @@ class HeightsRecord(Record):
     """How the heights were found."""
     transfer: TransferRecord
     """Share of each wavelength that the map passes."""
+    passed: tuple[PassedRecord, ...] = ()
+    """The same at 0.5, 1 and 2 mm."""
 
 
 class DirectionRecord(Record):
@@ -307,7 +317,7 @@ class ScaleRecord(Record):
 class CaptureRecord(Record):
     """One capture (the photos of one spot at one time) and what was made of it."""
 
-    schema_version: Literal["assessment-1"] = "assessment-1"
+    schema_version: Literal["assessment-2"] = "assessment-2"
     """Version of this format."""
     assessor_version: str
     """Version of the program."""
@@ -329,8 +339,10 @@ class CaptureRecord(Record):
     """assessed, refused (the photos can't be measured) or failed (our own error)."""
     origin: Origin
     """camera, rendered (made by a computer) or mixed; rendered results say nothing about a real floor."""
-    kind: Literal["single", "angles", "torch", "overview"] | None
-    """Kind of capture; null where nothing was measured."""
+    kind: Kind | None
+    """Kind of capture as seen from the photos or asked for (fused: angles and torch); null where not measured."""
+    better_kind: str | None = None
+    """The capture kind that would serve this spot better, and why, in one sentence; null where none would."""
     print: PrintRecord
     """Size of the print."""
     photos: tuple[PhotoRecord, ...]
@@ -342,7 +354,13 @@ class CaptureRecord(Record):
     geometry: GeometryRecord | None
     """Cameras and sheet."""
     lighting: LightingRecord | None = None
-    """Where the light came from; null where nothing was measured."""
+    """Where the standing light of photos from several sides came from; null for torch alone or where not measured."""
+    torches: TorchesRecord | None = None
+    """Where the torch stood; null where none was used."""
+    slopes: SlopesRecord | None = None
+    """Slopes under the torch; null where none was used."""
+    tone: ToneRecord | None = None
+    """How the phone wrote light; null where nothing was measured."""
     heights: HeightsRecord | None
     """Summary of the height map."""
     texture: TextureRecord | None
@@ -355,9 +373,15 @@ class CaptureRecord(Record):
     """Time spent per stage, seconds."""
 
     def quantity(self, name: str) -> QuantityRecord | None:
-        """Return the first quantity called `name`, or None."""
+        """Return `name` in the band that all kinds share (2.5-25 mm), else in another one but the fine, or None."""
+        found = [q for q in self.texture.quantities if q.name == name] if self.texture else []
+        coarse = [q for q in found if q.band != FINE_BAND]
+        return next((q for q in coarse if q.band == MAIN_BAND), coarse[0] if coarse else None)
+
+    def fine(self, name: str) -> QuantityRecord | None:
+        """Return `name` in the torch's fine band (0.5-8 mm), or None."""
         found = self.texture.quantities if self.texture else ()
-        return next((q for q in found if q.name == name), None)
+        return next((q for q in found if q.name == name and q.band == FINE_BAND), None)
 
 
 def json_schema() -> dict[str, Any]:

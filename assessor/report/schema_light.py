@@ -1,4 +1,4 @@
-"""The light of a capture as it is stored in `assessment.json` (see `schema`)."""
+"""The light and tone of a capture as they are stored in `assessment.json` (see `schema`)."""
 
 from __future__ import annotations
 
@@ -43,3 +43,35 @@ class LightingRecord(Record):
     """How the lights were read, or why not."""
     sentence: str
     """The light in words."""
+
+
+class PhotoToneRecord(Record):
+    """How one photo's bytes turn into linear light, beside the sRGB curve."""
+
+    photo: str
+    """Name of the photo, or of the frame of a video."""
+    brightness: float
+    """The curve's first term beyond sRGB: the whole photo brighter or darker."""
+    u_brightness: float
+    """Standard uncertainty of brightness."""
+    contrast: float
+    """The curve's second term beyond sRGB: more or less contrast."""
+    u_contrast: float
+    """Standard uncertainty of contrast."""
+    u_tone: float
+    """Relative standard uncertainty that the curve leaves on reflectances of 0.2-0.5 of the paper's."""
+    u_slope: float
+    """Relative standard uncertainty of the curve's local slope, which heights from shading go with; 0: not asked."""
+
+
+class ToneRecord(Record):
+    """What the card's grey steps and paper say about how the phone wrote light."""
+
+    photos: tuple[PhotoToneRecord, ...]
+    """One curve per photo."""
+    relit: float
+    """Exponent by which the phone evened out light and dark parts; 0: not at all."""
+    u_relit: float
+    """Standard uncertainty of relit."""
+    misfit: float
+    """Relative rms by which the grey steps of the four sides differ from one curve."""

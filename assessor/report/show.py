@@ -36,11 +36,12 @@ def grouping(console: Console, groups: Sequence[Group], *, n_standing: int) -> N
 
 
 def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
-    """One row per capture: suggestion, call, Sq and MPD."""
+    """One row per capture: suggestion, call, Sq, and MPD or, where there was a torch, the fine Sq."""
     if any(record.origin != "camera" for record in records):
         _line(console, "RENDERED photos among these: made by a computer, no real floor")
     table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=NOTICE, title_justify="left")
-    for heading in ("capture", "CSP (90 %)", "likeliest", "target", "Sq", "MPD"):
+    is_fine = any(record.fine("Sq") for record in records)
+    for heading in ("capture", "CSP (90 %)", "likeliest", "target", "Sq", "Sq 0.5-8" if is_fine else "MPD"):
         table.add_column(heading, no_wrap=heading != "capture", overflow="fold")
     for record in records:
         suggestion = record.suggestion
@@ -54,9 +55,14 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
             else "none",
             _SHORT_CALLS[verdict.call] if verdict else "",
             quantity_words(record.quantity("Sq")),
-            quantity_words(record.quantity("MPD")),
+            quantity_words(record.fine("Sq") if is_fine else record.quantity("MPD")),
         )
     console.print(table)
+    for record in records:
+        if record.slopes and not record.slopes.confirmed:
+            _line(console, f"{record.capture}: not confirmed, so few torch photos can't check themselves")
+        if record.better_kind:
+            _line(console, f"{record.capture}: {record.better_kind}")
     if any(record.scale.is_prior for record in records):
         _line(console, "Scale: prior, not measured on chips; grades may be off by one, at both ends by two.")
 

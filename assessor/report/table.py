@@ -10,6 +10,7 @@ import io
 from collections.abc import Callable, Sequence
 
 from assessor.report.schema import CaptureRecord, QuantityRecord
+from assessor.report.schema_torch import TorchRecord
 from assessor.report.words import headline
 
 _QUANTITIES = ("Sq", "Sa", "Sz", "MPD", "ETD")
@@ -42,6 +43,25 @@ _PLAIN: dict[str, Callable[[CaptureRecord], object]] = {
     "assessor_version": lambda r: r.assessor_version,
     "assessed_at_utc": lambda r: r.assessed_at_utc,
 }
+_FINE = ("Sq", "Sa", "Sdq")
+# Columns of the torch, after all that stood there before.
+_TORCH: dict[str, Callable[[CaptureRecord], object]] = {
+    "better_kind": lambda r: r.better_kind,
+    "dark_photo": lambda r: r.torches.dark_photo if r.torches else None,
+    "n_torches": lambda r: r.slopes.n_lights if r.slopes else None,
+    "torch_confirmed": lambda r: _yes(r.slopes.confirmed) if r.slopes else None,
+    "torch_share": lambda r: r.slopes.torch_share if r.slopes else None,
+    "torch_shadowed": lambda r: r.slopes.shadowed if r.slopes else None,
+    "torch_residual": lambda r: r.slopes.residual if r.slopes else None,
+    "torch_azimuths_deg": lambda r: _list(r, lambda torch: torch.azimuth_deg),
+    "torch_elevations_deg": lambda r: _list(r, lambda torch: torch.elevation_deg),
+    "torch_u_tan_common": lambda r: r.torches.u_tan_common if r.torches else None,
+    "tone_relit": lambda r: r.tone.relit if r.tone else None,
+    "tone_misfit": lambda r: r.tone.misfit if r.tone else None,
+    "passed_0.5_mm": lambda r: _passed(r, 0.5),
+    "passed_1_mm": lambda r: _passed(r, 1.0),
+    "passed_2_mm": lambda r: _passed(r, 2.0),
+}
 _PARTS: dict[str, Callable[[QuantityRecord], object]] = {
     "_mm": lambda q: q.value,
     "_low90_mm": lambda q: q.low90 if q.bound == "value" else None,
@@ -50,21 +70,43 @@ _PARTS: dict[str, Callable[[QuantityRecord], object]] = {
     "_band_short_mm": lambda q: q.band.short_mm,
     "_band_long_mm": lambda q: q.band.long_mm,
 }
+# The fine band needs no columns of its own: it is 0.5-8 mm.
+_FINE_PARTS = {suffix: part for suffix, part in _PARTS.items() if "band" not in suffix}
 
 
 def captures_csv(records: Sequence[CaptureRecord]) -> str:
     """Return the table as CSV text (RFC 4180, a header line, empty cells where nothing is known)."""
     out = io.StringIO(newline="")
-    parts = [(name, suffix) for name in _QUANTITIES for suffix in _PARTS]
     writer = csv.writer(out)
-    writer.writerow([*_PLAIN, *(name + suffix for name, suffix in parts)])
+    plain = [name + suffix for name in _QUANTITIES for suffix in _PARTS]
+    fine = [
+        f"{name}_fine{suffix if name != 'Sdq' else suffix.removesuffix('_mm')}"
+        for name in _FINE
+        for suffix in _FINE_PARTS
+    ]
+    writer.writerow([*_PLAIN, *plain, *_TORCH, *fine])
     for record in records:
         cells = [column(record) for column in _PLAIN.values()]
-        for name, suffix in parts:
-            quantity = record.quantity(name)
-            cells.append(_PARTS[suffix](quantity) if quantity else None)
+        cells += [_part(record.quantity(name), part) for name in _QUANTITIES for part in _PARTS.values()]
+        cells += [column(record) for column in _TORCH.values()]
+        cells += [_part(record.fine(name), part) for name in _FINE for part in _FINE_PARTS.values()]
         writer.writerow([_cell(cell) for cell in cells])
     return out.getvalue()
+
+
+def _part(quantity: QuantityRecord | None, part: Callable[[QuantityRecord], object]) -> object:
+    return None if quantity is None else part(quantity)
+
+
+def _list(record: CaptureRecord, of: Callable[[TorchRecord], float | None]) -> str | None:
+    """One number per torch, in the order of the photos; spaces apart, as no spreadsheet takes for a date."""
+    told = [of(torch) for torch in record.torches.torches] if record.torches else []
+    return " ".join(f"{number:.0f}" for number in told if number is not None) or None
+
+
+def _passed(record: CaptureRecord, wavelength_mm: float) -> float | None:
+    rows = record.heights.passed if record.heights else ()
+    return next((row.amplitude for row in rows if row.wavelength_mm == wavelength_mm), None)
 
 
 def _cell(value: object) -> str:

@@ -23,6 +23,8 @@ NAMES = {
     "Sq": "root mean square height",
     "Sa": "mean height",
     "Sz": "peak to valley",
+    "Sdq": "root mean square slope",
+    "contrast": "shading: ranks spots shot alike",
     "MPD": "mean profile depth",
     "ETD": "as a sand patch would read",
 }
@@ -30,6 +32,13 @@ SCALES = {
     "prior": "scale: prior, not measured on chips",
     "real": "scale: measured on chips",
     "rendered": "scale: from RENDERED chips, not real ones",
+}
+KINDS = {
+    "single": "one photo",
+    "angles": "photos from several sides",
+    "torch": "torch",
+    "fused": "photos from several sides and torch, joined",
+    "overview": "overview",
 }
 STATUS = {"assessed": "assessed", "refused": "refused", "failed": "internal error"}
 
@@ -118,6 +127,38 @@ def direction_words(record: CaptureRecord) -> str:
         return "has no direction"
     u = f" ± {1.645 * direction.u_deg:.0f}" if direction.u_deg is not None else ""
     return f"runs at {direction.lay_deg:.0f}{u}° from the card's bottom edge"
+
+
+def torch_words(record: CaptureRecord) -> str:
+    """Whether the torch's numbers are confirmed, how much of the light it gave, and the dark photo; "" without one."""
+    slopes, torches = record.slopes, record.torches
+    if slopes is None:
+        return ""
+    said = f"{slopes.n_lights} torch photos: "
+    said += (
+        "two halves check each other." if slopes.confirmed else "too few to check themselves, NOT CONFIRMED."
+    )
+    if slopes.torch_share is not None:
+        said += f" {percent(slopes.torch_share)} of the light was the torch's."
+    if torches is not None:
+        said += " One photo without torch." if torches.dark_photo else " No photo without torch."
+    if not is_placed(record):
+        said += " NO MILLIMETRES: nothing tells how high it was held."
+    if record.kind == "fused":
+        said += " Joined with the photos from the sides."
+    return said
+
+
+def is_placed(record: CaptureRecord) -> bool:
+    """Whether heights are in millimetres: False where no tab's shadow tells how high the torch was held."""
+    alone = record.kind == "torch" and record.torches is not None
+    return not (alone and record.torches is not None and record.torches.u_tan_common is None)
+
+
+def clock_words(azimuth_deg: float) -> str:
+    """Where a torch stood, as on a clock's face laid on the sheet, 12 at its top (azimuth 90): "3 o'clock"."""
+    hour = round((90.0 - azimuth_deg) / 30.0) % 12
+    return f"{hour or 12} o'clock"
 
 
 def origin_words(record: CaptureRecord) -> str:

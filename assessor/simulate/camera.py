@@ -250,7 +250,7 @@ def _draw_window(image: FloatArray, shutter: Shutter, scene: Scene) -> None:
     rows = y0 - 0.25 + 0.5 * np.arange(2 * height)
     x, y = march_floor(foot_x, foot_y, shutter.centres(rows), floor)
     seen = sample(floor.radiance, *floor.pixels(x, y))
-    if scene.light.gloss > 0:
+    if scene.light.gloss > 0 or scene.gloss is not None:
         seen += shine(x, y, shutter.camera, scene)[..., None]
     seen = resize(seen, (width, height), cv2.INTER_AREA)
     inside = np.abs(foot_x[::2, ::2]) < half[0] * sheet.recipe.scale_x

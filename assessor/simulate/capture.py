@@ -12,8 +12,8 @@ from assessor.simulate.body import Body, BodyRecipe, place_body
 from assessor.simulate.camera import STILL, Motion, ViewRecipe, place_camera, render_view
 from assessor.simulate.files import Shot, encode, zoom_in
 from assessor.simulate.floors import Floor, FloorRecipe, make_floor
-from assessor.simulate.light import LightRecipe, direct_share, light_floor
-from assessor.simulate.scene import Scene, build_scene, shade_scene
+from assessor.simulate.light import LightRecipe, direct_share, light_floor, sky_seen
+from assessor.simulate.scene import Scene, build_scene, build_torch_scene, shade_scene
 from assessor.simulate.sensor import SensorRecipe, develop
 from assessor.simulate.sheet import Sheet, SheetRecipe, make_sheet
 from assessor.simulate.slips import (
@@ -25,10 +25,12 @@ from assessor.simulate.slips import (
     slipped_view,
     zoomed_camera,
 )
+from assessor.simulate.torchlight import TorchRecipe, torch_shots
 from assessor.simulate.truth import TruthRow, truth_rows
-from assessor.values import Camera, FloatArray
+from assessor.values import Camera, FloatArray, Kind
 
 EXPOSURE_S = 1 / 120
+DIM_EXPOSURE_S = 1 / 15  # in the dim room of a torch capture
 FULLEST = 0.95  # an automatic exposure keeps white paper below this level of the raw
 
 
@@ -40,7 +42,8 @@ class CaptureRecipe:
     spread of the focal length between photos, relative, that EXIF doesn't tell; centre_px: of the principal
     point. sides_deg overrides the sides the phone leans to. rolling_mm, rolling_deg: how far the phone moves and
     turns in one frame time while its rows are read, in a direction drawn for each photo. exposure_ev: spread of
-    the automatic exposure, told in EXIF. body: the photographer. slips: what goes wrong in single photos.
+    the automatic exposure, told in EXIF. body: the photographer. slips: what goes wrong in single photos. torch: the
+    torch photos, which come after the others; with photos = 0 they are all there is.
     """
 
     name: str
@@ -67,6 +70,14 @@ class CaptureRecipe:
     exposure_ev: float = 0.0
     body: BodyRecipe | None = None
     slips: tuple[Slip, ...] = ()
+    torch: TorchRecipe | None = None
+
+    @property
+    def kind(self) -> Kind:
+        """What the crew shot: angles, torch or both (fused)."""
+        if self.torch is None:
+            return "angles"
+        return "fused" if self.photos else "torch"
 
 
 @dataclass(frozen=True, eq=False)
@@ -87,7 +98,7 @@ class RenderedCapture:
 
     def truth(self) -> list[TruthRow]:
         """True values of this capture's floor (see `truth.truth_rows`)."""
-        return truth_rows(self.floor)
+        return truth_rows(self.floor, self.recipe.kind)
 
 
 def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewRecipe]:
@@ -116,6 +127,32 @@ def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewReci
     return views
 
 
+def plan_shots(recipe: CaptureRecipe, rng: np.random.Generator) -> list[tuple[ViewRecipe, Slip]]:
+    """View of every photo and what differs in it: those from the sides first, then those with the torch."""
+    slips = {slip.photo: slip for slip in recipe.slips}
+    shots = [(view, slips.get(k, Slip(k))) for k, view in enumerate(plan_views(recipe, rng))]
+    if recipe.torch is not None:
+        # A stream of its own, so that the other photos stay as they are.
+        own = np.random.default_rng([recipe.seed, 20])
+        lens = ViewRecipe(0.0, focal_px=recipe.focal_px, k1=recipe.k1, k2=recipe.k2)
+        for view, shot in torch_shots(recipe.torch, recipe.light, lens, own, first=recipe.photos):
+            spoilt = slips.get(shot.photo, shot)
+            shots.append(
+                (
+                    view,
+                    replace(
+                        shot,
+                        taken_s=5.0 * recipe.photos + (shot.taken_s or 0.0),
+                        card_mm=spoilt.card_mm,
+                        lift_mm=spoilt.lift_mm,
+                        lift_side=spoilt.lift_side,
+                        defocus_px=spoilt.defocus_px,
+                    ),
+                )
+            )
+    return shots
+
+
 Lighting = Callable[..., FloatArray]  # same arguments and result as light_floor
 
 
@@ -125,18 +162,34 @@ class _Studio:
     def __init__(self, recipe: CaptureRecipe, floor: Floor, sheet: Sheet, lighting: Lighting) -> None:
         self.recipe, self.floor, self.sheet, self.lighting = recipe, floor, sheet, lighting
         self.scenes: dict[tuple[object, ...], Scene] = {}
+        self.rooms: dict[tuple[object, ...], tuple[FloatArray, FloatArray]] = {}
 
-    def light(self, floor: Floor, light: LightRecipe) -> FloatArray:
+    def light(self, floor: Floor, light: LightRecipe, open_sky: FloatArray | None = None) -> FloatArray:
+        more = {} if open_sky is None else {"open_sky": open_sky}
         return self.lighting(
             floor.height_mm, floor.albedo_linear, floor.px_per_mm, light,
-            window_half_mm=self.sheet.layout.window.x_max_mm,
+            window_half_mm=self.sheet.layout.window.x_max_mm, **more,
         )  # fmt: skip
 
+    def torch_scene(self, floor: Floor, sheet: Sheet, light: LightRecipe, slip: Slip) -> Scene:
+        """One torch photo's scene; the room's light is the same in all of them and done once."""
+        room = light.room or LightRecipe()
+        key = (room, slip.card_mm)
+        if key not in self.rooms:
+            half = self.sheet.layout.window.x_max_mm
+            seen = sky_seen(floor.height_mm, floor.px_per_mm, window_half_mm=half)
+            self.rooms = {key: (self.light(floor, room), seen)}
+        room_radiance, seen = self.rooms[key]
+        torch_radiance = self.light(floor, replace(light, direct=1.0), seen)
+        return build_torch_scene(floor, sheet, torch_radiance, room_radiance, light)
+
     def scene(self, light: LightRecipe, slip: Slip, radiance: FloatArray | None = None) -> Scene:
+        if light.room is not None:
+            floor, sheet = self._moved(slip)
+            return self.torch_scene(floor, sheet, light, slip)
         key = (light, slip.card_mm, slip.lift_mm, slip.lift_side)
         if key not in self.scenes:
-            floor = moved_floor(self.floor, slip.card_mm) if any(slip.card_mm) else self.floor
-            sheet = lifted_sheet(self.sheet, slip) if slip.lift_mm else self.sheet
+            floor, sheet = self._moved(slip)
             share, ambient = direct_share(light), None
             if radiance is None:
                 radiance = self.light(floor, light)
@@ -144,6 +197,10 @@ class _Studio:
                 ambient = self.light(floor, replace(light, direct=0.0)) * np.float32(1 - share)
             self.scenes[key] = build_scene(floor, sheet, radiance, light, ambient)
         return self.scenes[key]
+
+    def _moved(self, slip: Slip) -> tuple[Floor, Sheet]:
+        floor = moved_floor(self.floor, slip.card_mm) if any(slip.card_mm) else self.floor
+        return floor, lifted_sheet(self.sheet, slip) if slip.lift_mm else self.sheet
 
 
 def render_capture(recipe: CaptureRecipe, *, lighting: Lighting = light_floor) -> RenderedCapture:
@@ -175,13 +232,12 @@ def photograph(
         key: np.random.default_rng([recipe.seed, 10 + k]) for k, key in enumerate(("move", "body", "shot"))
     }
     photos, cameras, motions, lights, bodies = {}, [], [], [], []
-    for k, planned in enumerate(plan_views(recipe, streams[0])):
-        slip = next((s for s in recipe.slips if s.photo == k), Slip(k))
+    for k, (planned, slip) in enumerate(plan_shots(recipe, streams[0])):
         view = slipped_view(planned, slip)
         light = slipped_light(recipe.light, slip, view)
         scene = studio.scene(light, slip)
         motion, body = _motion(recipe, own["move"]), None
-        if recipe.body is not None:
+        if recipe.body is not None and k < recipe.photos:
             body = place_body(recipe.body, view.azimuth_deg, _main_azimuth(light), own["body"])
             scene = shade_scene(scene, body)
         name = f"{recipe.name}-{k + 1}.{recipe.sensor.file_format}"
@@ -224,22 +280,29 @@ def _file(
     nudge, hue, millisecond = own.normal(0, 0.03, 2), own.normal(1, 0.05, 3), int(own.integers(1000))
     red, green, blue = (float(a * b) for a, b in zip(sensor.shading_rgb, hue, strict=True))
     exposure = min(sensor.exposure * 2**stops, max(FULLEST, sensor.exposure))
+    if slip.exposure is not None:
+        exposure = slip.exposure
     sensor = replace(
         sensor,
-        exposure=exposure,
+        exposure=exposure * slip.brightness,
         # Stabiliser and focus move the lens over the sensor: its shading is never twice the same.
         shading_centre=(sensor.shading_centre[0] + nudge[0], sensor.shading_centre[1] + nudge[1]),
         shading_rgb=(red, green, blue),
         defocus_px=sensor.defocus_px if slip.defocus_px is None else slip.defocus_px,
     )
+    if slip.white_rgb != (1.0, 1.0, 1.0):
+        image = image * np.array(slip.white_rgb, np.float32)
     picture = develop(image, sensor, noise)
     if slip.zoom != 1:
         picture = zoom_in(picture, slip.zoom)
-    taken = datetime.fromisoformat(recipe.start) + timedelta(seconds=5 * slip.photo)
+    usual_s = EXPOSURE_S if recipe.torch is None else DIM_EXPOSURE_S
+    taken = datetime.fromisoformat(recipe.start) + timedelta(
+        seconds=5 * slip.photo if slip.taken_s is None else slip.taken_s
+    )
     shot = Shot(
         recipe.focal_px * slip.focal_ratio, *recipe.size_px, taken_at=taken.strftime("%Y:%m:%d %H:%M:%S"),
-        exposure_s=EXPOSURE_S * exposure / recipe.sensor.exposure, subsecond=f"{millisecond:03d}",
-        lens_model=slip.lens_model, zoom=slip.zoom, flash=slip.flash,
+        exposure_s=usual_s * exposure / recipe.sensor.exposure, subsecond=f"{millisecond:03d}",
+        lens_model=slip.lens_model, zoom=slip.zoom, flash=slip.flash, rational=recipe.torch is not None,
     )  # fmt: skip
     return encode(
         picture, shot, file_format=sensor.file_format, quality=sensor.quality,

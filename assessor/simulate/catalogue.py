@@ -58,13 +58,14 @@ def plan_set(
     """
     rng = np.random.default_rng([seed, 7])
     plans = []
-    for k, (process, level, light, fault) in enumerate(_spread(count, rng, measured=data_dir is not None)):
+    levels = {p: v for p, v in LEVELS_MM.items() if data_dir is not None or p not in MEASURED_SHAPES}
+    for k, (process, level, light, fault) in enumerate(spread(count, rng, levels, LIGHTS, FAULTS)):
         own = np.random.default_rng([seed, k])
         recipe = _draw(f"c{seed:02d}-{k:03d}-{process}", (process, level, light), own, data_dir)
         recipe = with_fault(recipe, fault, np.random.default_rng([seed, k, 9]))
         sensor = replace(recipe.sensor, file_format=file_format)
         recipe = replace(recipe, seed=seed * 100_003 + k, sensor=sensor)
-        plans.append(Planned(shrink_recipe(recipe) if small else recipe, _tape(recipe.sheet, own), fault))
+        plans.append(Planned(shrink_recipe(recipe) if small else recipe, read_tape(recipe.sheet, own), fault))
     return plans
 
 
@@ -83,20 +84,26 @@ def shrink_recipe(recipe: CaptureRecipe) -> CaptureRecipe:
 Cell = tuple[str, float, str, str]  # process, level, light, fault
 
 
-def _spread(count: int, rng: np.random.Generator, *, measured: bool) -> list[Cell]:
+def spread(
+    count: int,
+    rng: np.random.Generator,
+    levels: dict[str, tuple[float, ...]],
+    lights: tuple[str, ...],
+    faults: tuple[str, ...],
+) -> list[Cell]:
     """Every process in turn; each time the cell that was met least, ties by lot.
 
     What counts are the values alone and in pairs, so that each fault meets every process, level and light before
     any pair of them comes again (a Latin square where the numbers allow one).
     """
-    names = [p for p in LEVELS_MM if measured or p not in MEASURED_SHAPES]
-    sizes = (len(names), 0, len(LIGHTS), len(FAULTS))
+    names = list(levels)
+    sizes = (len(names), 0, len(lights), len(faults))
     met: dict[tuple[object, ...], int] = {}
     drawn = []
     for k in range(count):
         name = names[k % len(names)]
-        cells = list(product((name,), LEVELS_MM[name], LIGHTS, FAULTS))
-        spans = (sizes[0], len(LEVELS_MM[name]), *sizes[2:])
+        cells = list(product((name,), levels[name], lights, faults))
+        spans = (sizes[0], len(levels[name]), *sizes[2:])
         cost = [sum(w * met.get(key, 0) for key, w in _keys(cell, spans)) for cell in cells]
         least = min(cost)
         ties = [cell for cell, c in zip(cells, cost, strict=True) if c < least + 1e-9]
@@ -132,23 +139,11 @@ def _draw(
         process,
         # The middle of a cell is not special: levels are smeared by a fifth, inside 0.02-1.4 mm.
         float(np.clip(level * np.exp(rng.uniform(-0.2, 0.2)), 0.02, 1.4)),
-        albedo=_albedo(rng, data_dir),
+        albedo=draw_albedo(rng, data_dir),
         contrast=float(rng.uniform(0.6, 1.4)),
         data_dir=str(data_dir) if data_dir else None,
     )
-    common = rng.uniform(0.965, 1.015)
-    sheet = SheetRecipe(
-        serial=int(rng.integers(0, 65536)),
-        paper=sorted(PAPERS_MM)[int(rng.integers(2))],
-        scale_x=float(common + rng.uniform(-0.004, 0.004)),
-        scale_y=float(common + rng.uniform(-0.004, 0.004)),
-        paper_white=float(rng.uniform(0.78, 0.9)),
-        ink_black=float(rng.uniform(0.03, 0.07)),
-        ink_spread_mm=float(rng.uniform(0.0, 0.06)),
-        grey_power=float(rng.uniform(0.8, 1.3)),
-        bow_mm=(float(rng.uniform(-0.6, 0.6)), float(rng.uniform(-0.2, 0.2)), float(rng.uniform(-0.6, 0.6))),
-        cockle_mm=float(rng.uniform(0.03, 0.15)),
-    )
+    sheet = draw_sheet(rng)
     sensor = SensorRecipe(
         psf_px=float(rng.uniform(0.55, 0.85)),
         defocus_px=float(rng.choice([0.0, 0.0, 1.0])),
@@ -178,7 +173,25 @@ def _draw(
     )
 
 
-def _albedo(rng: np.random.Generator, data_dir: Path | None) -> str:
+def draw_sheet(rng: np.random.Generator) -> SheetRecipe:
+    """A print as home printers make it, laid by a careful hand."""
+    common = rng.uniform(0.965, 1.015)
+    return SheetRecipe(
+        serial=int(rng.integers(0, 65536)),
+        paper=sorted(PAPERS_MM)[int(rng.integers(2))],
+        scale_x=float(common + rng.uniform(-0.004, 0.004)),
+        scale_y=float(common + rng.uniform(-0.004, 0.004)),
+        paper_white=float(rng.uniform(0.78, 0.9)),
+        ink_black=float(rng.uniform(0.03, 0.07)),
+        ink_spread_mm=float(rng.uniform(0.0, 0.06)),
+        grey_power=float(rng.uniform(0.8, 1.3)),
+        bow_mm=(float(rng.uniform(-0.6, 0.6)), float(rng.uniform(-0.2, 0.2)), float(rng.uniform(-0.6, 0.6))),
+        cockle_mm=float(rng.uniform(0.03, 0.15)),
+    )
+
+
+def draw_albedo(rng: np.random.Generator, data_dir: Path | None) -> str:
+    """Paste, or one of the measured maps where there are any."""
     maps = sorted((data_dir / "concrete_albedo").glob("*.jpg")) if data_dir else []
     maps = [m for m in maps if "mud" not in m.name]  # loose stones are no concrete
     if not maps or rng.uniform() < 0.6:
@@ -195,7 +208,7 @@ def _light(kind: str, rng: np.random.Generator) -> LightRecipe:
     return LightRecipe("overcast", azimuth, ambient_rgb=(0.97, 1.0, 1.04))
 
 
-def _tape(sheet: SheetRecipe, rng: np.random.Generator) -> tuple[float, float]:
+def read_tape(sheet: SheetRecipe, rng: np.random.Generator) -> tuple[float, float]:
     """Bars as read with a tape: true length plus 0.15 mm of reading, to the nearest half millimetre."""
     along, across = 250.0 * sheet.scale_y, 180.0 * sheet.scale_x
     read = [round(2 * (bar + rng.normal(0, 0.15))) / 2 for bar in (along, across)]

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from fractions import Fraction
 
 import cv2
 import numpy as np
 from PIL import Image
+from PIL.TiffImagePlugin import IFDRational
 
 from assessor.values import U8Array
 
@@ -18,7 +20,11 @@ SENSOR_DIAGONAL_MM = 7.33  # so that a focal length of 2900 px on 12 MP is 4.25 
 
 @dataclass(frozen=True, slots=True)
 class Shot:
-    """What EXIF tells about one photo; focal_px is the lens's nominal one, not what focusing made of it."""
+    """What EXIF tells about one photo; focal_px is the lens's nominal one, not what focusing made of it.
+
+    rational: ratios are written as such, as phones do. Older seeded captures have them as doubles, which readers that
+    keep to the standard pass over, and must stay as they are.
+    """
 
     focal_px: float
     width_px: int
@@ -30,6 +36,7 @@ class Shot:
     lens_model: str | None = MAIN_LENS
     zoom: float = 1.0
     flash: bool = False
+    rational: bool = False
 
 
 def zoom_in(rgb_u8: U8Array, factor: float) -> U8Array:
@@ -80,21 +87,28 @@ def encode(
     return out.getvalue()
 
 
+def _rational(value: float) -> IFDRational:
+    """A ratio to a ten-thousandth of itself."""
+    fraction = Fraction(value).limit_denominator(max(round(100 / value), 1000))
+    return IFDRational(fraction.numerator, fraction.denominator)
+
+
 def _exif(shot: Shot) -> Image.Exif:
     exif = Image.Exif()
     exif[0x010F], exif[0x0110], exif[0x0112] = "Rendered", "Rendered phone", 1
     diagonal = float(np.hypot(shot.width_px, shot.height_px))
     inner = exif.get_ifd(0x8769)
-    inner[0x829A] = shot.exposure_s
-    inner[0x829D] = 1.8
+    ratio = _rational if shot.rational else float
+    inner[0x829A] = ratio(shot.exposure_s)
+    inner[0x829D] = ratio(1.8)
     inner[0x8827] = shot.iso
     inner[0x9003] = shot.taken_at
     if shot.subsecond is not None:
         inner[0x9290] = inner[0x9291] = shot.subsecond
     inner[0x9209] = 9 if shot.flash else 16  # fired, compulsory; off
-    inner[0x920A] = round(shot.focal_px / diagonal * SENSOR_DIAGONAL_MM, 2)
+    inner[0x920A] = ratio(round(shot.focal_px / diagonal * SENSOR_DIAGONAL_MM, 2))
     if shot.zoom != 1:
-        inner[0xA404] = float(shot.zoom)
+        inner[0xA404] = ratio(shot.zoom)
     # CIPA DC-008: the equivalent focal length on a frame with a diagonal of 43.27 mm, whole mm; phones count a
     # digital zoom in.
     inner[0xA405] = round(shot.focal_px * shot.zoom * 43.2666 / diagonal)

@@ -13,20 +13,23 @@ from pathlib import Path
 import numpy as np
 
 from assessor.simulate import processes, real_shapes
-from assessor.simulate.albedo import paint_stones, paste_albedo, photo_albedo
+from assessor.simulate.albedo import paint_flush, paint_stones, paste_albedo, photo_albedo
 from assessor.simulate.imaging import blur, shrink
+from assessor.simulate.noise import fractal_field
 from assessor.simulate.stones import Stones, make_stones
 from assessor.values import FloatArray, freeze
 
 PROCESSES = (
     "ground", "shot", "scarified", "scabbled", "aggregate",
-    "fractal", "grit", "relief", "flat", "bumps", "pits",
+    "fractal", "grit", "relief", "flat", "bumps", "pits", "flush",
 )  # fmt: skip
 # 50 % cut-offs of ISO 16610-61 as the standard deviation of the Gaussian: sqrt(ln 2 / (2 pi^2)).
 SIGMA_PER_CUTOFF = 0.18739
 
 # Steepest slope (99.5 % quantile over 0.1 mm, 68 degrees) that broken mortar is given; common practice.
 STEEPEST = 2.5
+FINE_MM = (0.15, 1.5)
+SEALED_DARKER = 0.2  # a film shows concrete darker: common practice
 _FORMULAS = {
     "ground": processes.ground,
     "shot": processes.shot,
@@ -34,6 +37,7 @@ _FORMULAS = {
     "fractal": processes.fractal,
     "bumps": processes.bumps,
     "pits": processes.pits,
+    "flush": processes.ground,
 }
 
 
@@ -41,7 +45,9 @@ _FORMULAS = {
 class FloorRecipe:
     """What to make. sq_mm is reached in `band_mm` (S and L cut-off) on the middle 108 mm, or over all
     wavelengths where band_mm is None. lay_deg: direction of ridges, 0-180 from card +x, None draws one.
-    albedo: "paste" or the path of a delit albedo map. data_dir: ../shared/data, for grit and relief.
+    albedo: "paste" or the path of a delit albedo map. data_dir: ../shared/data, for grit and relief. sealed: share of
+    the floor under patches of sealer, which shine with gloss (see `gloss`). fine: rms of added grain, wavelengths of
+    FINE_MM, over the shape's.
     """
 
     process: str
@@ -55,13 +61,17 @@ class FloorRecipe:
     side_mm: float = 140.0
     px_per_mm: float = 20.0
     data_dir: str | None = None
+    sealed: float = 0.0
+    gloss: float = 1.0
+    fine: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
 class Floor:
     """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones.
 
-    lay_deg: direction of the texture where the process has one, else None.
+    lay_deg: direction of the texture where the process has one, else None. gloss (n, n): strength of the shine of
+    sealed patches, None where there are none.
     """
 
     height_mm: FloatArray
@@ -70,9 +80,10 @@ class Floor:
     px_per_mm: float
     lay_deg: float | None
     recipe: FloorRecipe
+    gloss: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        for array in (self.height_mm, self.albedo_linear):
+        for array in (self.height_mm, self.albedo_linear, self.gloss):
             freeze(array)
 
 
@@ -86,6 +97,9 @@ def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
         lay = float(rng.uniform(0, 180)) if recipe.lay_deg is None else recipe.lay_deg % 180
     stones = _stones(recipe, n, rng)
     shape = _shape(recipe, n, rng, lay, stones)
+    if recipe.fine > 0:
+        grain = fractal_field(n, recipe.px_per_mm, rng, short_mm=FINE_MM[0], long_mm=FINE_MM[1], hurst=0.5)
+        shape = shape + np.float32(recipe.fine * float(shape.std())) * grain
     if recipe.process == "flat" or recipe.sq_mm == 0:
         height = np.zeros((n, n), np.float32)
     else:
@@ -95,14 +109,35 @@ def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
         albedo = paste_albedo(n, recipe.px_per_mm, rng, contrast=recipe.contrast)
     else:
         albedo = photo_albedo(Path(recipe.albedo), n, recipe.px_per_mm, rng)
-    paint_stones(albedo, stones.labels, rng)
-    return Floor(height, albedo, stones, recipe.px_per_mm, lay, recipe)
+    if recipe.process == "flush":
+        paint_flush(albedo, stones.labels, rng)
+    else:
+        paint_stones(albedo, stones.labels, rng)
+    gloss = None
+    if recipe.sealed > 0:
+        film = _sealed(n, recipe, rng)
+        albedo *= (1 - np.float32(SEALED_DARKER) * film)[..., None]
+        gloss = film * np.float32(recipe.gloss)
+    return Floor(height, albedo, stones, recipe.px_per_mm, lay, recipe, gloss)
+
+
+def _sealed(n: int, recipe: FloorRecipe, rng: np.random.Generator) -> FloatArray:
+    """Where sealer lies, (n, n) 0..1: patches some centimetres wide with soft rims."""
+    field = fractal_field(n, recipe.px_per_mm, rng, short_mm=15, long_mm=90, hurst=0.7)
+    edge = float(np.quantile(field[::7, ::7], 1 - min(recipe.sealed, 1.0)))
+    return np.asarray(np.clip((field - np.float32(edge)) * 5 + 0.5, 0, 1), dtype=np.float32)
 
 
 def _stones(recipe: FloorRecipe, n: int, rng: np.random.Generator) -> Stones:
     """Particles by process: standing where aggregate is exposed, flush where a grinder cut through them."""
     standing = recipe.process == "aggregate"
-    usual = {"aggregate": (0.30, 0.50), "ground": (0.0, 0.35), "shot": (0.0, 0.15), "scabbled": (0.0, 0.2)}
+    usual = {
+        "aggregate": (0.30, 0.50),
+        "flush": (0.25, 0.5),
+        "ground": (0.0, 0.35),
+        "shot": (0.0, 0.15),
+        "scabbled": (0.0, 0.2),
+    }
     low, high = usual.get(recipe.process, (0.0, 0.0))
     fraction = float(rng.uniform(low, high)) if recipe.stone_fraction is None else recipe.stone_fraction
     largest = float(rng.uniform(8.0, 14.0))

@@ -7,7 +7,7 @@ import numpy as np
 from assessor.simulate.imaging import blur, sample
 from assessor.simulate.light import light_rays, slopes, with_sheet
 from assessor.simulate.scene import Scene
-from assessor.simulate.shadows import visible_sums
+from assessor.simulate.shadows import lamp_visibility, visible_sums
 from assessor.values import Camera, FloatArray
 
 # A lobe of about 15 degrees, on facets smoothed over 0.1 mm: a film levels the finest grain.
@@ -18,7 +18,8 @@ FILM_MM = 0.05
 def shine(x_mm: FloatArray, y_mm: FloatArray, camera: Camera, scene: Scene) -> FloatArray:
     """Radiance added by gloss at floor points (x, y), same shape; direct light only.
 
-    Blinn's half-vector lobe with unit energy, (p + 8)/(8 pi) (n.h)^p, times the light's gloss.
+    Blinn's half-vector lobe with unit energy, (p + 8)/(8 pi) (n.h)^p, times the gloss of light and floor. A near torch
+    is seen under another angle and in another strength from every point.
     """
     floor = scene.floor
     total = np.zeros(x_mm.shape, np.float32)
@@ -40,7 +41,15 @@ def shine(x_mm: FloatArray, y_mm: FloatArray, camera: Camera, scene: Scene) -> F
     lobe = (EXPONENT + 8) / (8 * np.pi) * np.clip(cosine, 0, 1) ** EXPONENT
     window = scene.sheet.layout.window.x_max_mm
     occluder = with_sheet(floor.height_mm, floor.px_per_mm, window)
+    strength: FloatArray | float = scene.light.gloss
+    if scene.gloss is not None:
+        strength = strength + sample(scene.gloss, col, row)
+    if strongest.lamp_mm is not None:
+        radius = scene.light.source_mm
+        lit = lamp_visibility(occluder, floor.px_per_mm, strongest.lamp_mm, radius_mm=radius)
+        falling = (strongest.strength(points) * strongest.toward(points)[..., 2]).astype(np.float32)
+        return np.asarray(strength * falling * lobe * sample(lit, col, row), dtype=np.float32)
     elevations = np.array([strongest.elevation])
     lit = visible_sums(occluder, floor.px_per_mm, strongest.azimuth, elevations, np.ones((1, 1)))[0]
-    total += (scene.light.gloss * share) * lobe * sample(lit, col, row)
+    total += (strength * share) * lobe * sample(lit, col, row)
     return total

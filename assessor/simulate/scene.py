@@ -14,13 +14,22 @@ from assessor.simulate import tabs
 from assessor.simulate.body import Body, open_share
 from assessor.simulate.floors import Floor
 from assessor.simulate.imaging import resize
-from assessor.simulate.light import FINE_SKY, LightRecipe, Ray, disc_rays, light_rays, sky_rays
+from assessor.simulate.light import (
+    FINE_SKY,
+    LightRecipe,
+    Ray,
+    direct_share,
+    disc_rays,
+    light_rays,
+    sky_rays,
+)
 from assessor.simulate.march import SURROUND_MM, FloorTexture, floor_texture
 from assessor.simulate.sheet import CANVAS_MM, Sheet
 from assessor.values import FloatArray, freeze
 
 LIGHT_PX_PER_MM = 4.0  # direct light on the sheet: its shadows are sharp
 BODY_PX_PER_MM = 0.5  # a body's shadow is a few mm soft at the least
+MOST_AROUND = 6.0  # brighter than this a photo is white anyway
 SOFT_PX_PER_MM = 0.1  # and what it hides of the sky changes over centimetres
 
 
@@ -29,7 +38,7 @@ class Scene:
     """What cameras look at: the sheet, its radiance on the drawing canvas, the lit floor, and the light.
 
     ambient: the part of the floor's radiance that is not direct, (n, n, 3); None where all of it is ambient or
-    nobody asks. body: who stands beside it.
+    nobody asks. body: who stands beside it. gloss: of the floor's samples, beside the light's own, (n, n), or None.
     """
 
     sheet: Sheet
@@ -38,6 +47,7 @@ class Scene:
     light: LightRecipe
     ambient: FloatArray | None = None
     body: Body | None = None
+    gloss: FloatArray | None = None
 
     def __post_init__(self) -> None:
         freeze(self.sheet_radiance)
@@ -55,7 +65,39 @@ def build_scene(
     level = float(np.median(floor.height_mm[::8, ::8]))
     shaded = tabs.shade_floor(floor_radiance, floor.px_per_mm, sheet, light, level)
     texture = floor_texture(floor.height_mm, shaded, floor.px_per_mm)
-    return Scene(sheet, light_sheet(sheet, light), texture, light, ambient)
+    return Scene(sheet, light_sheet(sheet, light), texture, light, ambient, gloss=floor.gloss)
+
+
+def build_torch_scene(
+    floor: Floor, sheet: Sheet, torch_radiance: FloatArray, room_radiance: FloatArray, light: LightRecipe
+) -> Scene:
+    """Join a floor lit by a torch alone and by its room alone, each (n, n, 3) of 1 in the open, under one sheet.
+
+    Apart, because what the tabs hide of the torch leaves the room's light as it is.
+    """
+    level, share = float(np.median(floor.height_mm[::8, ::8])), np.float32(direct_share(light))
+    room = light.room or LightRecipe()
+    both = share * tabs.shade_floor(torch_radiance, floor.px_per_mm, sheet, replace(light, direct=1.0), level)
+    both += (1 - share) * tabs.shade_floor(room_radiance, floor.px_per_mm, sheet, room, level)
+    texture = floor_texture(floor.height_mm, both, floor.px_per_mm)
+    around = (
+        texture.surround * ((1 - share) + share * _torch_around(light, texture.surround.shape))[..., None]
+    )
+    texture = replace(texture, surround=np.asarray(around, dtype=np.float32))
+    return Scene(sheet, light_sheet(sheet, light), texture, light, gloss=floor.gloss)
+
+
+def _torch_around(light: LightRecipe, shape: tuple[int, ...]) -> FloatArray:
+    """The torch's light on the level round the sheet over that in the window, up to MOST_AROUND, (rows, cols)."""
+    ray = next(r for r in light_rays(light) if r.direct)
+    cols, rows = (round(side * SOFT_PX_PER_MM) for side in SURROUND_MM)
+    x = ((np.arange(cols) + 0.5) / cols - 0.5) * SURROUND_MM[0]
+    y = (0.5 - (np.arange(rows) + 0.5) / rows) * SURROUND_MM[1]
+    points = np.stack([*np.meshgrid(x, y), np.zeros((rows, cols))], -1)
+    falling = ray.strength(points) * ray.toward(points)[..., 2]
+    window = (np.abs(points[..., 0]) < 60) & (np.abs(points[..., 1]) < 60)
+    part = np.clip(falling / falling[window].mean(), 0, MOST_AROUND)
+    return resize(part.astype(np.float32), (shape[1], shape[0]))
 
 
 def shade_scene(scene: Scene, body: Body) -> Scene:
@@ -111,7 +153,9 @@ def light_sheet(sheet: Sheet, light: LightRecipe, body: Body | None = None) -> F
     soft = resize(ambient, (cols, rows))
     total = np.empty((rows, cols, 3), np.float32)
     for channel, gain in enumerate(light.ambient_rgb):
-        total[..., channel] = soft * np.float32(gain) + (0 if direct is None else direct)
+        total[..., channel] = soft * np.float32(gain)
+        if direct is not None:
+            total[..., channel] += direct * np.float32(light.direct_rgb[channel])
     lit = resize(total, (width, height))
     lit *= sheet.reflectance
     return lit

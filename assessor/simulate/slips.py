@@ -24,6 +24,9 @@ class Slip:
     digital, cut out and enlarged. distance_mm: held so far away instead. defocus_px: radius of the blur.
     card_mm: the card has moved over the floor by so much along its x and y. lift_mm: wind holds the sheet's
     lift_side (+1 top or -1 bottom) edge up. no_exif: this file lost its EXIF.
+    brightness: of the light over the recipe's; exposure: over 1 = white paper at the full raw level under a
+    brightness of 1, set by hand and told in EXIF (None: the recipe's automatic one). white_rgb: the white balance's
+    gains. taken_s: when, in s from the start.
     """
 
     photo: int
@@ -41,6 +44,10 @@ class Slip:
     lift_mm: float = 0.0
     lift_side: int = 1
     no_exif: bool = False
+    brightness: float = 1.0
+    exposure: float | None = None
+    white_rgb: tuple[float, float, float] = (1.0, 1.0, 1.0)
+    taken_s: float | None = None
 
 
 def slipped_view(view: ViewRecipe, slip: Slip) -> ViewRecipe:
@@ -87,6 +94,7 @@ def moved_floor(floor: Floor, card_mm: tuple[float, float]) -> Floor:
         floor,
         height_mm=np.roll(floor.height_mm, shift, (0, 1)),
         albedo_linear=np.roll(floor.albedo_linear, shift, (0, 1)),
+        gloss=None if floor.gloss is None else np.roll(floor.gloss, shift, (0, 1)),
         stones=stones,
     )
 

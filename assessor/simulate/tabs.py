@@ -10,7 +10,7 @@ import numpy as np
 from assessor.card.layout import Tab
 from assessor.simulate.body import Body, open_share
 from assessor.simulate.imaging import fill_polygon, resize
-from assessor.simulate.light import FINE_SKY, LightRecipe, Ray, disc_rays, light_rays, sky_rays
+from assessor.simulate.light import FINE_SKY, PATCHES, LightRecipe, Ray, disc_rays, light_rays, sky_rays
 from assessor.simulate.sheet import CANVAS_MM, Sheet, canvas_px
 from assessor.values import Camera, FloatArray
 
@@ -90,7 +90,7 @@ def shade_floor(
     lost = np.zeros((1, 1), np.float32)
     for rays, density in ((disc_rays(light), FLOOR_PX_PER_MM), (sky_rays(light, *FINE_SKY), SKY_PX_PER_MM)):
         share = sum(ray.share for ray in rays)
-        if share < 0.01 or (light.kind != "window" and not rays[0].direct):
+        if share < 0.01 or (light.kind not in PATCHES and not rays[0].direct):
             continue
         size = round(n / px_per_mm * density)
 
@@ -148,5 +148,5 @@ def _face_radiance(points: FloatArray, camera: Camera, sheet: Sheet, light: Ligh
     total = np.full(3, 0.5 * 0.8 * sheet.recipe.paper_white)
     for ray in light_rays(light):
         facing = float(ray.strength(middle[None])[0] * (ray.toward(middle[None])[0] @ normal))
-        total += max(facing, 0.0) * (np.ones(3) if ray.direct else np.array(light.ambient_rgb))
+        total += max(facing, 0.0) * np.array(light.direct_rgb if ray.direct else light.ambient_rgb)
     return np.asarray(sheet.recipe.paper_white * total, dtype=np.float32)

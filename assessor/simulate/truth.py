@@ -10,16 +10,18 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.fft import dctn, idctn
 from scipy.ndimage import gaussian_filter
 
 from assessor.simulate.floors import Floor
-from assessor.values import FloatArray
+from assessor.values import FloatArray, Kind
 
 EVALUATION_MM = 108.0  # the window less 6 mm a side
 # Gaussian filter with 50 % transmission at the cut-off (ISO 16610-21 and -61): sigma = sqrt(ln 2 / 2) / pi
 # x cut-off.
 SIGMA_PER_CUTOFF = math.sqrt(math.log(2) / 2) / math.pi
 AREAL_BANDS_MM = ((2.5, 25.0), (0.8, 25.0))
+TORCH_BANDS_MM = ((0.5, 8.0), (0.5, 25.0), (2.5, 25.0))
 MPD_LOW_PASS_MM, MPD_SEGMENT_MM = 2.5, 100.0
 
 
@@ -34,13 +36,17 @@ class TruthRow:
     value: float
 
 
-def truth_rows(floor: Floor) -> list[TruthRow]:
+def truth_rows(floor: Floor, kind: Kind = "angles") -> list[TruthRow]:
     """True values of a floor on the evaluation area (the middle 108 mm square).
 
-    Sq, Sa per areal band, Ssk in the first (ISO 25178-2); MPD with a 2.5 mm Gaussian low-pass and 100 mm
-    segments (ISO 13473-1); direction_deg where the process has a lay.
+    Sq, Sa per areal band, Ssk in the first (ISO 25178-2), for torch and fused captures in their own bands and Sdq
+    too; MPD (not for a torch alone) with a 2.5 mm Gaussian low-pass and 100 mm segments (ISO 13473-1); direction_deg where the process has a lay.
     """
     area = evaluation_heights(floor)
+    if kind in ("torch", "fused"):
+        whole = _whole_rows(area, floor, TORCH_BANDS_MM[0])
+        # A torch sees no waves long enough for profile depths.
+        return [*_torch_rows(area, floor), *(r for r in whole if kind == "fused" or r.quantity != "MPD")]
     rows = []
     for short, long in AREAL_BANDS_MM:
         band = band_heights(area, floor.px_per_mm, short, long)
@@ -48,12 +54,49 @@ def truth_rows(floor: Floor) -> list[TruthRow]:
         rows.append(TruthRow("Sa", "mm", short, long, float(np.abs(band).mean())))
         if short == AREAL_BANDS_MM[0][0] and floor.recipe.process != "flat":
             rows.append(TruthRow("Ssk", "1", short, long, float((band**3).mean() / (band**2).mean() ** 1.5)))
-    rows.append(
-        TruthRow("MPD", "mm", MPD_LOW_PASS_MM, MPD_SEGMENT_MM, mean_profile_depth(area, floor.px_per_mm))
-    )
+    return [*rows, *_whole_rows(area, floor, AREAL_BANDS_MM[0])]
+
+
+def _whole_rows(area_mm: FloatArray, floor: Floor, first: tuple[float, float]) -> list[TruthRow]:
+    """MPD, and the lay in the first band."""
+    depth = mean_profile_depth(area_mm, floor.px_per_mm)
+    rows = [TruthRow("MPD", "mm", MPD_LOW_PASS_MM, MPD_SEGMENT_MM, depth)]
     if floor.lay_deg is not None:
-        rows.append(TruthRow("direction_deg", "deg", *AREAL_BANDS_MM[0], floor.lay_deg))
+        rows.append(TruthRow("direction_deg", "deg", *first, floor.lay_deg))
     return rows
+
+
+def _torch_rows(area_mm: FloatArray, floor: Floor) -> list[TruthRow]:
+    """Sq, Sa and Sdq in each of TORCH_BANDS_MM, Ssk in the first."""
+    rows = []
+    for short, long in TORCH_BANDS_MM:
+        band, slope = fine_band(area_mm, floor.px_per_mm, short, long)
+        rms = float(np.sqrt((band**2).mean()))
+        rows.append(TruthRow("Sq", "mm", short, long, rms))
+        rows.append(TruthRow("Sa", "mm", short, long, float(np.abs(band).mean())))
+        rows.append(TruthRow("Sdq", "1", short, long, slope))
+        if short == TORCH_BANDS_MM[0][0] and long == TORCH_BANDS_MM[0][1] and rms > 0:
+            rows.append(TruthRow("Ssk", "1", short, long, float((band**3).mean() / rms**3)))
+    return rows
+
+
+def fine_band(
+    area_mm: FloatArray, px_per_mm: float, short_mm: float, long_mm: float
+) -> tuple[FloatArray, float]:
+    """Heights between S- and L-filter at full density, and the rms gradient Sdq of the continuous surface there.
+
+    The cosine transform (type II) of a map is that of its reflection, in which a Gaussian convolution is a product and
+    a gradient is exact, where differences over 0.05-0.1 mm lose a tenth of the shortest waves.
+    """
+    spectrum = dctn(area_mm, norm="ortho")
+    rows, cols = (np.arange(n) * px_per_mm / (2 * n) for n in area_mm.shape)  # cycles per mm
+    square = rows[:, None] ** 2 + cols**2
+    short, long = (
+        np.exp(-2 * np.pi**2 * (SIGMA_PER_CUTOFF * cut) ** 2 * square) for cut in (short_mm, long_mm)
+    )
+    spectrum = spectrum * short * (1 - long)
+    slope = 2 * np.pi * np.sqrt((spectrum**2 * square).sum() / area_mm.size)
+    return np.asarray(idctn(spectrum, norm="ortho")), float(slope)
 
 
 def evaluation_heights(floor: Floor) -> FloatArray:

@@ -11,6 +11,7 @@ import tempfile
 from collections.abc import Iterable, Sequence
 from pathlib import Path
 
+from assessor.card.video import is_video
 from assessor.errors import NoPhotos, OutputNotWritable, UnreadablePhoto
 
 # In a folder only files that claim to be pictures are tried; a file that a person names is always tried.
@@ -20,10 +21,11 @@ PHOTO_SUFFIXES = frozenset(f".{suffix}" for suffix in _SUFFIXES.split())
 
 
 def find_photos(inputs: Sequence[Path], *, leave_out: Path | None = None) -> tuple[Path, ...]:
-    """Return the photos named or lying in the folders named, each once, in a stable order.
+    """Return the photos and videos named or lying in the folders named, each once, in a stable order.
 
     Hidden files and folders are passed over, and so are results: `leave_out` and every folder that holds a
-    record. Raises NoPhotos where a name does not exist or nothing is found.
+    record; and a video of a photo's name beside it, the short clip that a phone keeps with a live photo. Raises
+    NoPhotos where a name does not exist or nothing is found.
     """
     found: dict[Path, None] = {}
     for each in inputs:
@@ -48,10 +50,12 @@ def _photos_below(folder: Path, leave_out: Path | None) -> Iterable[Path]:
         folders[:] = sorted(
             name for name in folders if not name.startswith(".") and (Path(here) / name).resolve() != skip
         )
-        for name in sorted(files) if RECORD not in files else ():
-            path = Path(here) / name
-            if not name.startswith(".") and path.suffix.lower() in PHOTO_SUFFIXES:
-                yield path
+        paths = [Path(here) / name for name in sorted(files) if not name.startswith(".")]
+        stills = [path for path in paths if path.suffix.lower() in PHOTO_SUFFIXES]
+        live = {path.stem.casefold() for path in stills}
+        sweeps = [path for path in paths if is_video(path) and path.stem.casefold() not in live]
+        if RECORD not in files:
+            yield from sorted((*stills, *sweeps))
 
 
 def read_photo_bytes(path: Path, *, max_bytes: int) -> bytes:

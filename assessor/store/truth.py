@@ -26,7 +26,7 @@ from assessor.store.files import find_photos
 
 COLUMNS = tuple(TruthRow.__dataclass_fields__)
 QUANTITIES_MM = {"Sq", "Sa", "Sz", "MPD", "ETD"}
-KINDS = {"single", "angles", "torch", "overview"}
+KINDS = {"single", "angles", "torch", "fused", "overview"}
 _FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
 Bars = tuple[float, float]
 
@@ -91,7 +91,7 @@ def read_truth(text: str, *, file: str) -> tuple[TruthRow, ...]:
     for cells in reader:
         # line_num counts lines as an editor shows them, even where a quoted cell holds a line break.
         row = _row(cells, where=f"row {reader.line_num}", file=file)
-        key = (row.capture, row.quantity, row.band)
+        key = (row.capture, row.kind, row.quantity, row.band)
         if key in seen:
             raise BadTruth(
                 f"row {reader.line_num}: {row.quantity} of '{row.capture}' stands there twice", file=file

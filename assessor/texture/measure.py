@@ -75,6 +75,12 @@ class TextureSettings:
     direction: DirectionSettings = field(default_factory=DirectionSettings)
 
 
+# A torch's own: its halves share light and tone, which are in `u_scale`, and 1 um of what else.
+TORCH_TEXTURE = TextureSettings(
+    u_method=0.02, u_method_mean=0.03, u_method_slope=0.05, shared_error_mm=0.0006, noise_unsplit_mm=0.003
+)
+
+
 def measure_texture(
     heights: HeightMap,
     bands: tuple[Band, ...] = MAIN_BANDS,
@@ -171,7 +177,8 @@ def _evaluate(heights: HeightMap, bands: tuple[Band, ...], use: TextureSettings,
     quantities += str_
     whole = Band(use.profile.low_pass_mm, use.profile.segment_mm)
     alike = next((view for view in views if view.band.short_mm == whole.short_mm), None)
-    quantities += _depths(widen(alike, whole) if alike else see(whole), use)
+    if kind != "torch":  # which has no waves longer than the window's third, and a profile depth needs them
+        quantities += _depths(widen(alike, whole) if alike else see(whole), use)
     noise_mm = math.sqrt(views[0].power.noise) if area.halves is not None else math.nan
     return Texture(
         kind=kind,

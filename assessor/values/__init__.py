@@ -24,11 +24,12 @@ from assessor.values.card import (
     Rectified,
     Tone,
     ToneCurve,
+    Torches,
     warp_terms,
 )
 from assessor.values.photo import Exif, FileFacts, Photo
 from assessor.values.result import CaptureResult, RangeVerdict, Suggestion, TargetRange
-from assessor.values.texture import Band, Direction, HeightMap, Quantity, Texture, Transfer
+from assessor.values.texture import Band, Direction, HeightMap, Quantity, SlopeMap, Texture, Transfer
 
 __all__ = [
     "Adjustment",
@@ -51,11 +52,13 @@ __all__ = [
     "Quantity",
     "RangeVerdict",
     "Rectified",
+    "SlopeMap",
     "Suggestion",
     "TargetRange",
     "Texture",
     "Tone",
     "ToneCurve",
+    "Torches",
     "Transfer",
     "U8Array",
     "freeze",

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.floating[Any]]
 BoolArray = NDArray[np.bool_]
 U8Array = NDArray[np.uint8]
-Kind = Literal["single", "angles", "torch", "overview"]
+Kind = Literal["single", "angles", "torch", "fused", "overview"]
 Bound = Literal["value", "upper"]
 
 

@@ -135,6 +135,8 @@ class ToneCurve:
 
     brightness and contrast: the curve's two terms beyond sRGB with their standard uncertainties (see `card.tone`).
     u_tone: relative standard uncertainty that the curve leaves on reflectances of 0.2-0.5 of the paper's.
+    u_slope: relative standard uncertainty that the curve's local slope d log(light) / d log(sRGB-coded light) leaves on
+    relative differences of a torch's light on the floor, and so on heights; 0 where nobody asked (see `card.tone_torch`).
     """
 
     photo_name: str
@@ -144,6 +146,7 @@ class ToneCurve:
     u_brightness: float
     u_contrast: float
     u_tone: float
+    u_slope: float = 0.0
 
     def __post_init__(self) -> None:
         freeze(self.table)
@@ -230,6 +233,24 @@ class Lighting:
     lights: tuple[Light, ...]
     diffuse_share: float | None
     moved_deg: float | None
+    method: str
+    sentence: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Torches:
+    """The torch in every photo of a `torch` capture, from the tabs' shadows, all photos together.
+
+    photo_names and lights run alike, one a photo; both are empty where no tab tells. u_tan_common: relative standard
+    uncertainty of tan(elevation) that all lights share (the tabs' heights, the print), which heights go with; u_tan_own:
+    that of each light by itself. method says how, or why nothing could be read; sentence: the same for people.
+    """
+
+    photo_names: tuple[str, ...]
+    lights: tuple[Light, ...]
+    u_tan_common: float
+    u_tan_own: tuple[float, ...]
     method: str
     sentence: str = ""
     flags: tuple[str, ...] = ()

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from assessor.values.arrays import Kind
-from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, Tone
+from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, Tone, Torches
 from assessor.values.photo import Photo
-from assessor.values.texture import HeightMap, Texture
+from assessor.values.texture import HeightMap, SlopeMap, Texture
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,3 +78,7 @@ class CaptureResult:
     flags: tuple[str, ...] = ()
     lighting: Lighting | None = None
     tone: Tone | None = None
+    torches: Torches | None = None
+    slopes: SlopeMap | None = None
+    dark_photo: str | None = None
+    better_kind: str | None = None

@@ -64,6 +64,42 @@ class HeightMap:
             raise ValueError("height_mm and valid must agree in shape")
 
 
+@dataclass(frozen=True, eq=False)
+class SlopeMap:
+    """Slopes and albedo of the window from shading under a torch on many sides (kind `torch`).
+
+    slope_x, slope_y (H, W) float32: dz/dx and dz/dy in mm/mm, y up as in the card frame, row 0 at y_max_mm. valid
+    (H, W): False where too few lights reach; filled smoothly there. halves: slopes of two disjoint sets of lights, or
+    None. albedo_rgb (h, w, 3): linear reflectance over the paper's, free of shading, at albedo_px_per_mm over the same
+    square. specular (h, w): what the photos hold above the matt surface, mean over the lights, over the paper's light.
+    noise_is_modelled: the halves are made of the fit's residual, for with four lights nothing checks itself.
+    torch_share: the torch's part of the light on level paper at the window's centre, median of the photos. shadowed: share
+    of samples left out as shadow or shine. residual: rms by which photos miss the matt surface, relative.
+    """
+
+    slope_x: FloatArray
+    slope_y: FloatArray
+    valid: BoolArray
+    px_per_mm: float
+    x_min_mm: float
+    y_max_mm: float
+    halves: tuple[tuple[FloatArray, FloatArray], tuple[FloatArray, FloatArray]] | None
+    albedo_rgb: FloatArray
+    albedo_px_per_mm: float
+    specular: FloatArray
+    n_lights: int
+    noise_is_modelled: bool
+    torch_share: float
+    shadowed: float
+    residual: float
+    flags: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        flat = [part for half in (self.halves or ()) for part in half]
+        for array in (self.slope_x, self.slope_y, self.valid, self.albedo_rgb, self.specular, *flat):
+            freeze(array)
+
+
 @dataclass(frozen=True, slots=True)
 class Band:
     """Wavelengths kept, mm: Gaussian S-filter cut-off to Gaussian L-filter cut-off (ISO 16610-61)."""

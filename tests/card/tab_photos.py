@@ -7,7 +7,6 @@ from functools import cache
 
 import cv2
 import numpy as np
-from skimage.draw import polygon
 
 from assessor.card.layout import Tab, card_layout
 from assessor.card.linear import bytes_from_linear, linear_of_byte
@@ -69,7 +68,7 @@ def shadow_corners(tab: Tab, lamp: Lamp, off: list[float], lean_deg: float, tall
 def hidden(lamp: Lamp, tabs: Tabs) -> FloatArray:
     """(H, W) share of one lamp's light that the tabs take."""
     lost = np.zeros((SIZE_PX[1], SIZE_PX[0]), np.float32)
-    points = 4 if lamp.half_angle_deg < 1 else 12
+    points = 4 if lamp.half_angle_deg < 0.5 else 12
     radius, turn = (
         lamp.half_angle_deg * np.sqrt((np.arange(points) + 0.5) / points),
         2.39996 * np.arange(points),
@@ -85,15 +84,32 @@ def hidden(lamp: Lamp, tabs: Tabs) -> FloatArray:
     return lost
 
 
+def fall_off(lamp: Lamp) -> FloatArray:
+    """(H, W) light of a near lamp on level paper over that at the window's centre: cosine over square of distance."""
+    if lamp.distance_mm is None:
+        return np.ones((1, 1), np.float32)
+    x, y = (np.arange(n) + 0.5 for n in SIZE_PX)
+    x, y = x / PX_PER_MM - PAPER_MM[0] / 2, PAPER_MM[1] / 2 - y / PX_PER_MM
+    turn, up = np.radians(lamp.azimuth_deg), np.radians(lamp.elevation_deg)
+    at = lamp.distance_mm * np.array([np.cos(up) * np.cos(turn), np.cos(up) * np.sin(turn), np.sin(up)])
+    square = (x - at[0]) ** 2 + ((y - at[1]) ** 2)[:, None] + at[2] ** 2
+    return np.asarray((lamp.distance_mm**2 / square) ** 1.5, np.float32)
+
+
 def add(lost: FloatArray, corners_mm: FloatArray, amount: float) -> None:
-    """Add a triangle's area to each pixel: FINE x FINE places a pixel, by scikit-image's point-in-polygon rule."""
+    """Add a triangle's area to each pixel: FINE x FINE places a pixel; inside lies on one side of all three edges."""
     px = (corners_mm * (1, -1) + np.array(PAPER_MM) / 2) * PX_PER_MM  # pixel edges at whole numbers
     low = np.floor(px.min(0)).astype(int)
     size = np.ceil(px.max(0)).astype(int) - low + 1
-    fine = np.zeros((size[1] * FINE, size[0] * FINE), np.float32)
     at = (px - low) * FINE - 0.5
-    rows, cols = polygon(at[:, 1], at[:, 0], fine.shape)  # type: ignore[no-untyped-call]
-    fine[rows, cols] = 1
+    x, y = (np.arange(n * FINE, dtype=np.float32) for n in size)
+    sides = [
+        np.float32(q[0] - p[0]) * (y[:, None] - np.float32(p[1]))
+        - np.float32(q[1] - p[1]) * (x - np.float32(p[0]))
+        for p, q in zip(at, np.roll(at, -1, 0), strict=True)
+    ]
+    around = np.sign(np.linalg.det(at[1:] - at[0]))
+    fine = np.logical_and.reduce([side * around > 0 for side in sides]).astype(np.float32)
     cover = fine.reshape(size[1], FINE, size[0], FINE).mean((1, 3)) * amount
     first, last = np.maximum(low, 0), np.minimum(low + size, SIZE_PX)
     if (last > first).all():
@@ -106,11 +122,12 @@ def photo(
     seed: int = 1,
 ) -> Photo:  # fmt: skip
     """A photo of the lit card; shade (H, W): what more is taken of all light."""
-    light = np.ones((SIZE_PX[1], SIZE_PX[0]), np.float32)
+    light = np.full((SIZE_PX[1], SIZE_PX[0]), 1 - sum(lamp.share for lamp in lamps), np.float32)
     for lamp in lamps:
-        light -= lamp.share * hidden(lamp, tabs)
+        light += lamp.share * fall_off(lamp) * (1 - hidden(lamp, tabs))
     if shade is not None:
         light *= shade
+    light /= max(light.max(), 1.0)
     linear = cv2.GaussianBlur(0.8 * plain() * light, (0, 0), BLUR_PX)
     noise = np.random.default_rng(seed).standard_normal(linear.shape, dtype=np.float32)
     table = bytes_from_linear(np.arange(8192) / 8191)

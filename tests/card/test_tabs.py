@@ -9,12 +9,14 @@ import pytest
 from scipy.special import ndtr
 
 from assessor.card.layout import card_layout
+from assessor.card.linear import linear_of_byte
+from assessor.card.rectify import rectify
 from assessor.card.shadow import Source, _normal, cast_shadow, points_needed, shadow_end, stand
 from assessor.card.sky_shadow import hidden_sky
 from assessor.card.tabs import SheetHeights, map_tabs
-from assessor.values import Adjustment, FloatArray, PrintScale
+from assessor.values import Adjustment, FloatArray, PrintScale, ToneCurve
 from tests.card.sightings import FLAT, Print, sightings_of, usual_cameras
-from tests.card.tab_photos import Lamp, photo, seen
+from tests.card.tab_photos import CAMERA, Lamp, photo, seen
 
 FOLD = np.array([[-5.0, 0.0, 0.0], [5.0, 0.0, 0.0]])
 TAB = stand(FOLD, np.array([0.0, 1.0]), 14.0, 0.0)
@@ -38,6 +40,22 @@ def test_plain_paper_is_1_and_a_shadow_takes_the_lights_share() -> None:
     x, y = -83 + 10.4 * np.cos(np.radians(50)), 79 - 10.4 * np.sin(np.radians(50))
     inside = (np.hypot(maps.x_mm[0] - x, maps.y_mm[0] - y) < 0.6) & (weight > 0.9)
     assert np.median(ratio[inside]) == pytest.approx(0.3, abs=0.02)
+
+
+def test_a_photo_with_a_tone_curve_of_its_own_shows_the_same_light() -> None:
+    plain = photo((Lamp(130.0, 34.0, 0.7),))
+    table = (np.arange(256) / 255) ** 1.7  # another power than sRGB's
+    byte = np.round(255 * linear_of_byte().astype(float) ** (1 / 1.7)).astype(np.uint8)
+    bent = replace(plain, rgb_u8=byte[plain.rgb_u8])
+    curve = ToneCurve(plain.name, table, 0.0, 0.0, 0.1, 0.1, 0.01)
+    sightings, adjustment, rectified = seen([plain])
+    told = [rectify(bent, CAMERA, adjustment, curve=curve)]
+    wanted = map_tabs([plain], sightings, adjustment, rectified)
+    found = map_tabs([bent], sightings, adjustment, told, [curve])
+    use = (wanted.weight > 0.9) & (found.weight > 0.9)
+    assert np.abs(found.ratio - wanted.ratio)[use].max() < 0.03
+    untold = map_tabs([bent], sightings, adjustment, [rectify(bent, CAMERA, adjustment)])
+    assert np.abs(untold.ratio - wanted.ratio)[use].max() > 0.06
 
 
 def test_window_hole_and_edges_of_the_print_do_not_count() -> None:

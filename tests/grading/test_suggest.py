@@ -86,12 +86,30 @@ def test_upper_bound_abstains_with_or_below():
     assert re.search(r"CSP \d or below; confirm against the chips", found.abstained_because)
     assert found.set90[0] == 1
     assert found.flags == ("scale-prior", "at-most")
-    assert "six photos" in found.narrows
+    assert "torch" in found.narrows
 
 
 def test_upper_bound_asks_for_a_torch_only_where_there_is_one():
-    settings = SuggestSettings(torch_available=True)
-    assert "torch" in suggest_grade(texture(0.012, bound="upper"), PRIOR, None, settings).narrows
+    settings = SuggestSettings(torch_available=False)
+    told = suggest_grade(texture(0.012, bound="upper"), PRIOR, None, settings).narrows
+    assert "six photos" in told
+    assert "torch" not in told
+
+
+@pytest.mark.parametrize("kind", ["torch", "fused"])
+def test_under_the_torch_an_upper_bound_asks_for_shade_and_not_for_the_torch_again(kind):
+    told = suggest_grade(texture(0.012, bound="upper", kind=kind), PRIOR).narrows
+    assert "eight sides" in told
+    assert "only the hand on the chip" in told
+
+
+def test_a_torch_without_the_scales_band_asks_for_the_other_kind():
+    fine = texture(0.02, band=Band(0.5, 8.0), kind="torch")
+    told = suggest_grade(fine, PRIOR)
+    assert told.best is None
+    assert "four photos" in told.narrows
+    assert "both kinds of one spot are joined" in told.narrows
+    assert "joined" not in suggest_grade(replace(fine, kind="angles"), PRIOR).narrows
 
 
 def test_upper_bound_that_excludes_nothing_says_so():

@@ -14,7 +14,7 @@ from assessor.report.page import capture_page, index_page
 from assessor.report.record import assessed_record, failed_record, refused_record
 from assessor.report.schema import TransferRecord
 from assessor.values import TargetRange
-from tests.fakes import fake_head, fake_photo, fake_result
+from tests.fakes import fake_head, fake_photo, fake_result, fake_torch_result, unplaced_result
 
 TARGET = TargetRange(3, 5)
 VOID = {"meta", "img", "br", "link", "input", "rect", "path"}
@@ -78,6 +78,45 @@ def test_capture_page_says_everything_the_record_holds() -> None:
         "spot/b.jpg: edges are 6.1 px wide", "measure both check bars", "same folder", "NOT checked",
     ):  # fmt: skip
         assert words in text
+
+
+@pytest.mark.parametrize(("n_lights", "fused"), [(8, False), (4, False), (8, True)])
+def test_the_page_of_a_torch_capture_says_where_it_stood_and_whether_it_is_confirmed(
+    n_lights: int, fused: bool
+) -> None:
+    result = fake_torch_result(n_lights, fused=fused)
+    record = assessed_record(fake_head(result.photos), result)
+    text = capture_page(record, b"png")
+    Balance(text)
+    for words in (
+        "Where the torch stood", f"<td>spot/t{n_lights}.jpg</td>", "3 o'clock", "62 % of the light was the torch",
+        "50 cm", "not known", "Without torch: spot/dark.jpg", "0.0210 ± 0.0010 mm", "0.5-8 mm",
+        "0.5 mm it passes an unknown share, 1 mm it passes 30 %",
+    ):  # fmt: skip
+        assert words in text.replace("&#39;", "'")
+    for page in (text, index_page([record], {})):
+        assert ("NOT CONFIRMED" in page) == (n_lights == 4)
+        assert "0.0210 ± 0.0010 mm" in page
+    assert ("Joined with the photos from the sides" in text) == fused
+
+
+def test_a_torch_without_a_place_gives_no_millimetres() -> None:
+    record = assessed_record(fake_head(), unplaced_result())
+    text = capture_page(record, b"png")
+    Balance(text)
+    assert "NO MILLIMETRES: nothing tells how high it was held." in text
+    assert "0.24 ± 0.13" in text
+    assert not re.search(r"<td class=\"number\">[^<]* mm", text)
+    assert text.count("<td>not known</td>") == 16  # how high and how far, of eight torches
+
+
+def test_a_torch_that_no_tab_shows_is_said_without_a_table() -> None:
+    result = fake_torch_result()
+    nothing = replace(result.torches, photo_names=(), lights=(), u_tan_own=(), sentence="no tab was seen")  # type: ignore[type-var]
+    text = capture_page(assessed_record(fake_head(), replace(result, torches=nothing)), b"png")
+    Balance(text)
+    assert "No tab was seen." in text
+    assert "o&#39;clock" not in text
 
 
 def test_failed_captures_show_their_sentence() -> None:

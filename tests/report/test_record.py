@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 
 import jsonschema
@@ -12,7 +13,7 @@ from assessor.errors import TooBlurred, TooFewPhotos
 from assessor.report.record import SourceFile, assessed_record, failed_record, origin_of, refused_record
 from assessor.report.schema import CaptureRecord, json_schema
 from assessor.values import Exif, TargetRange
-from tests.fakes import fake_head, fake_photo, fake_result
+from tests.fakes import fake_head, fake_photo, fake_result, fake_torch_result, unplaced_result
 
 
 def record(**changes: Any) -> CaptureRecord:
@@ -86,11 +87,87 @@ def test_rendered_photos_are_told_apart(makes: list[str | None], origin: str) ->
     assert origin_of([SourceFile("a", "", Exif(make=make)) for make in makes]) == origin
 
 
+def torch_record(n_lights: int = 8, **changes: Any) -> CaptureRecord:
+    result = fake_torch_result(n_lights, **changes)
+    return assessed_record(fake_head(result.photos), result)
+
+
+def test_a_torch_capture_stores_torches_slopes_tone_and_what_it_passes() -> None:
+    stored = torch_record()
+    assert CaptureRecord.model_validate_json(stored.model_dump_json()) == stored
+    assert (stored.kind, stored.lighting) == ("torch", None)
+    assert stored.torches is not None
+    assert stored.torches.dark_photo == "spot/dark.jpg"
+    assert [(t.photo, t.azimuth_deg, t.distance_mm) for t in stored.torches.torches][::7] == [
+        ("spot/t1.jpg", 0.0, 500.0),  # 400, 0, 300 mm: a 3-4-5 triangle
+        ("spot/t8.jpg", 315.0, None),
+    ]
+    assert stored.slopes is not None
+    assert (stored.slopes.n_lights, stored.slopes.confirmed, stored.slopes.torch_share) == (8, True, 0.62)
+    assert stored.tone is not None
+    assert (len(stored.tone.photos), stored.tone.photos[0].u_tone, stored.tone.relit) == (8, 0.008, 0.03)
+    assert stored.heights is not None
+    assert [(row.wavelength_mm, row.amplitude) for row in stored.heights.passed] == [
+        (0.5, None), (1.0, 0.3), (2.0, 0.86),  # the fake's nodes begin at 1 mm
+    ]  # fmt: skip
+
+
+def test_four_lights_are_not_confirmed() -> None:
+    stored = torch_record(4)
+    assert stored.slopes is not None
+    assert not stored.slopes.confirmed
+    assert "not-confirmed" in [flag.code for flag in stored.flags]
+
+
+def test_plain_numbers_are_those_that_all_kinds_share_and_fine_ones_have_their_own_name() -> None:
+    stored, plain = torch_record(), record()
+    one, other = stored.quantity("Sq"), plain.quantity("Sq")
+    assert one is not None
+    assert other is not None
+    assert one.band == other.band
+    fine = stored.fine("Sq")
+    assert fine is not None
+    assert (fine.value, fine.band.short_mm, fine.band.long_mm) == (0.021, 0.5, 8.0)
+    assert plain.fine("Sq") is None
+    assert stored.quantity("Sdq") is None  # only in the fine band here
+
+
+def test_the_better_kind_comes_from_the_result() -> None:
+    told = replace(fake_result(), better_kind="This floor is coarse for a torch.")
+    assert assessed_record(fake_head(), told).better_kind == "This floor is coarse for a torch."
+    assert record().better_kind is None
+
+
+def test_what_no_tab_tells_is_null_and_not_a_guess() -> None:
+    stored = assessed_record(fake_head(), unplaced_result())
+    assert stored.torches is not None
+    assert stored.torches.u_tan_common is None
+    first = stored.torches.torches[0]
+    assert (first.azimuth_deg, first.elevation_deg, first.u_elevation_deg, first.distance_mm, first.u_tan) == (
+        0.0, None, None, None, None,
+    )  # fmt: skip
+
+
+def test_a_rendered_video_is_told_by_its_frames() -> None:
+    """A video's file has no Exif; its frames carry what the video says of the camera."""
+    frames = tuple(fake_photo(f"spot/v.mp4@{n}.25s") for n in range(3))
+    head = replace(fake_head(), files=(SourceFile("spot/v.mp4", "e" * 64, Exif(), is_sweep=True),))
+    stored = assessed_record(head, fake_result(frames))
+    assert stored.origin == "rendered"
+    assert [(photo.file, photo.used, photo.n_frames) for photo in stored.photos] == [("spot/v.mp4", True, 3)]
+
+
 # JSON Schema draft 2020-12 as the PyPI package jsonschema reads it: an outside check of our own schema.
-@pytest.mark.parametrize("status", ["assessed", "refused", "failed"])
+@pytest.mark.parametrize("status", ["assessed", "torch", "fused", "refused", "failed"])
 def test_records_obey_the_published_schema(status: str) -> None:
     refused = refused_record(fake_head(), (), TooFewPhotos("1 photo is usable of the 4 needed"))
-    stored = {"assessed": record(), "refused": refused, "failed": failed_record(fake_head(), "x")}[status]
+    stored = {
+        "assessed": record(),
+        "torch": torch_record(),
+        "fused": torch_record(fused=True),
+        "refused": refused,
+        "failed": failed_record(fake_head(), "x"),
+    }[status]
     validator = jsonschema.Draft202012Validator(json_schema())
     validator.check_schema(json_schema())
     validator.validate(json.loads(stored.model_dump_json()))

@@ -8,6 +8,9 @@ from rich.console import Console
 
 from assessor.evaluation import Estimate, ScoredRow, TruthRow, summarise
 from assessor.report import show
+from assessor.report.record import assessed_record
+from assessor.report.schema import CaptureRecord
+from tests.fakes import fake_head, fake_result, fake_torch_result
 
 
 def shown(rows: list[ScoredRow]) -> list[str]:
@@ -43,3 +46,28 @@ def test_one_process_shows_its_own_limits_and_one_capture_none() -> None:
     (told,) = (line for line in lines[start:] if line.startswith("Sq 2.5-25"))
     # Neither bias nor scatter has limits; 1 of 1 held is 0.025..1, 0 of 1 gross 0..0.975 (Clopper and Pearson 1934).
     assert told.split()[3:] == ["%", "0,", "<=", "98", "%"]
+
+
+def batch(*records: CaptureRecord) -> list[str]:
+    console = Console(file=io.StringIO(), width=80)
+    show.batch(console, records)
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue().splitlines()
+
+
+def test_a_batch_with_a_torch_shows_the_fine_band_and_what_is_not_confirmed() -> None:
+    result = fake_torch_result(4)
+    torch = assessed_record(fake_head(result.photos, capture="north"), result)
+    plain = assessed_record(fake_head(capture="south"), fake_result())
+    lines = batch(torch, plain)
+    head = next(line for line in lines if "likeliest" in line)
+    assert "Sq 0.5-8" in head
+    assert "MPD" not in head
+    (row,) = (line for line in lines if line.startswith("north "))
+    assert "0.0210 ± 0.0010 mm" in row
+    (other,) = (line for line in lines if line.startswith("south "))
+    assert other.rstrip().endswith("not measured")
+    assert max(map(len, (line.rstrip() for line in lines[:5]))) <= 80
+    assert "north: not confirmed, so few torch photos can't check themselves" in lines
+    assert "MPD" in " ".join(batch(plain))
+    assert not any("not confirmed" in line for line in batch(plain))

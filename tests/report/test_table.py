@@ -11,7 +11,7 @@ from assessor.report.record import assessed_record, refused_record
 from assessor.report.schema import CaptureRecord
 from assessor.report.table import captures_csv
 from assessor.values import TargetRange
-from tests.fakes import fake_head, fake_result
+from tests.fakes import fake_head, fake_result, fake_torch_result
 
 
 def rows(*records: CaptureRecord) -> list[dict[str, str]]:
@@ -28,6 +28,21 @@ def test_an_assessed_capture_fills_its_row() -> None:
     assert (row["call"], row["target_low"], row["p_in_range"]) == ("shot", "3", "0.84")
     assert row["ETD_mm"] == ""
     assert "confirm against the chips" in row["notice"]
+
+
+def test_a_torch_capture_keeps_both_bands_apart_and_old_columns_keep_their_place() -> None:
+    result = fake_torch_result(4)
+    record = assessed_record(fake_head(result.photos), result)
+    (row,) = rows(record)
+    assert (row["Sq_mm"], row["Sq_band_short_mm"]) == ("0.212", "2.5")
+    assert (row["Sq_fine_mm"], row["Sq_fine_bound"], row["Sdq_fine"]) == ("0.021", "value", "0.11")
+    assert (row["n_torches"], row["torch_confirmed"], row["dark_photo"]) == ("4", "no", "spot/dark.jpg")
+    assert row["torch_azimuths_deg"] == "0 90 180 270"
+    assert (row["passed_0.5_mm"], row["passed_1_mm"]) == ("", "0.3")
+    names = list(row)
+    assert names.index("ETD_band_long_mm") < names.index("better_kind") < names.index("Sq_fine_mm")
+    (plain,) = rows(assessed_record(fake_head(), fake_result()))
+    assert (plain["n_torches"], plain["torch_confirmed"], plain["Sq_fine_mm"]) == ("", "", "")
 
 
 def test_no_cell_reads_as_a_date() -> None:

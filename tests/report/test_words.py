@@ -10,6 +10,7 @@ from assessor.report.record import assessed_record
 from assessor.report.schema import BandRecord, QuantityRecord
 from assessor.report.words import (
     band_words,
+    clock_words,
     decimals,
     direction_words,
     grades_words,
@@ -84,6 +85,20 @@ def test_an_abstention_says_why_and_names_no_best_grade() -> None:
     sentence = "Can't name a grade: anything from CSP 1 to 9 fits; confirm against the chips."
     because = record.suggestion.model_copy(update={"abstained_because": sentence, "best": None})
     assert suggestion_words(because) == sentence
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "words"),
+    [
+        (0.0, "3 o'clock"),
+        (90.0, "12 o'clock"),
+        (180.0, "9 o'clock"),
+        (271.0, "6 o'clock"),
+        (359.0, "3 o'clock"),
+    ],
+)
+def test_sides_are_hours_of_a_clock_with_twelve_at_the_sheets_top(azimuth_deg: float, words: str) -> None:
+    assert clock_words(azimuth_deg) == words
 
 
 def test_no_lay_is_no_direction() -> None:

@@ -30,7 +30,7 @@ def test_a_level_open_floor_gets_one(kind: str) -> None:
 
 
 def test_unknown_light_is_refused() -> None:
-    with pytest.raises(ValueError, match="light must be one of overcast, window, sun, lamp, torch"):
+    with pytest.raises(ValueError, match="light must be one of overcast, window, ceiling, sun, lamp, torch"):
         light_rays(LightRecipe("moon"))
 
 

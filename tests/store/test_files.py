@@ -31,6 +31,13 @@ def test_folders_are_walked_and_named_files_are_always_taken(tmp_path: Path) -> 
     assert find_photos([tmp_path / "a", named, photo]) == (photo, other, named)
 
 
+def test_videos_are_found_but_not_the_clips_of_live_photos(tmp_path: Path) -> None:
+    photo, live, sweep = tmp_path / "IMG_1.HEIC", tmp_path / "IMG_1.MOV", tmp_path / "IMG_2.mp4"
+    touch(photo, live, sweep)
+    assert find_photos([tmp_path]) == (photo, sweep)
+    assert find_photos([live]) == (live,)
+
+
 def test_earlier_results_are_not_photos(tmp_path: Path) -> None:
     photo = tmp_path / "1.jpg"
     touch(photo, tmp_path / "out/spot/picture.png", tmp_path / "else/spot/picture.png")

@@ -36,6 +36,12 @@ def test_a_folder_gives_captures_with_photos_rows_and_bars(tmp_path: Path) -> No
     assert [path.name for path in first.photos] == ["1.jpg"]
 
 
+def test_one_number_may_be_asked_of_every_kind(tmp_path: Path) -> None:
+    rows = [GOOD.replace("angles", kind) for kind in ("angles", "torch", "fused")]
+    (capture,) = read_truth_folder(make_folder(tmp_path, *rows))
+    assert [row.kind for row in capture.rows] == ["angles", "torch", "fused"]
+
+
 def test_no_bars_known_is_an_unchecked_print(tmp_path: Path) -> None:
     assert read_truth_folder(make_folder(tmp_path, GOOD))[0].measured_bars is None
 
@@ -46,7 +52,7 @@ def test_no_bars_known_is_an_unchecked_print(tmp_path: Path) -> None:
         (GOOD.replace("0.05", "thick"), "row 2: value must be a number, not 'thick'"),
         (GOOD.replace("0.05", "nan"), "row 2: value must be a number, not 'nan'"),
         (GOOD.replace("true", "maybe"), "row 2: rendered must be true or false, not 'maybe'"),
-        (GOOD.replace("angles", "video"), "row 2: kind 'video' is not one of angles, overview"),
+        (GOOD.replace("angles", "video"), "row 2: kind 'video' is not one of angles, fused, overview"),
         (GOOD.replace("mm", "um"), "row 2: Sq must be in mm, not 'um'"),
         (GOOD.replace("2.5,25", "25,2.5"), "row 2: the band 25-2.5 mm runs backwards"),
         (GOOD.replace("2.5,25", "2.5,"), "row 2: give both ends of the band or neither"),

@@ -1,0 +1,192 @@
+"""Slopes and albedo of the window from shading under a torch on many sides (capture kind `torch`).
+
+Photometric stereo (Woodham 1980, Opt. Eng. 19, 139) with near lights: on a matt floor the relative light in photo k is
+albedo x (1 + c_k . slope), with c_k the cotangents of the torch's direction at that very point. Three unknowns a sample,
+one equation a light. Cast shadows, shine and burnt-out samples are not noise but something else: they lose their weight
+against the surface that the others agree on. Smooth light errors and a floor's own long waves cannot be told apart, so
+each photo's light is levelled over the window (a cubic), and long waves are gone with it.
+
+Two disjoint sets of lights, every other one round the card, give two maps of one surface with independent noise. With
+four lights nothing is left over but one residual a sample: its like is put on the map with both signs, a modelled noise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import cv2
+import numpy as np
+
+from assessor.card.sampling import SquareGrid
+from assessor.card.torch_paper import TorchPaper
+from assessor.errors import TooCoarseForTorch, TooFewPhotos, TorchesAlike
+from assessor.texture.register import register
+from assessor.texture.shading import Move, Shading, WindowPhoto, WindowStack
+from assessor.texture.solve import Solution, SolveSettings, solve
+from assessor.values import Adjustment, FloatArray, Photo, SlopeMap, ToneCurve
+
+Slopes = tuple[FloatArray, FloatArray]
+
+
+@dataclass(frozen=True, slots=True)
+class SlopeSettings:
+    """Grids and limits."""
+
+    half_side_mm: float = 60.0
+    spacing_mm: float = 0.1
+    coarse_mm: float = 0.2  # grid on which the photos are registered and albedo is kept
+    register_rounds: int = 2
+    min_lights: int = 4
+    min_checked: int = 6  # lights that can be parted in two halves
+    max_gap_deg: float = 140.0  # widest gap between neighbouring torches, seen from the window
+    max_shadowed: float = 0.30  # of the samples: beyond, shading cannot tell heights
+    flag_shadowed: float = 0.10
+    min_valid: float = 0.5
+    loss_per_noise: float = 3.0
+    solve: SolveSettings = field(default_factory=SolveSettings)
+
+
+def measure_slopes(
+    photos: Sequence[Photo],
+    dark: Photo | None,
+    adjustment: Adjustment,
+    papers: Sequence[TorchPaper],
+    curves: Sequence[ToneCurve],
+    *,
+    settings: SlopeSettings | None = None,
+) -> SlopeMap:
+    """Solve slopes (mm/mm) and albedo on a 0.1 mm grid over the window.
+
+    photos and papers run alike; adjustment.cameras and curves hold the torch photos first and then the dark one, if any.
+    Raises TooFewPhotos, TorchesAlike or TooCoarseForTorch.
+    """
+    use = settings or SlopeSettings()
+    names = ", ".join(photo.name for photo in photos)
+    order = _around(papers, use, names)
+    stack = _stack(photos, dark, adjustment, papers, curves, use=use)
+    coarse = SquareGrid(use.half_side_mm, use.coarse_mm)
+    moves = register(stack, coarse, rounds=use.register_rounds, settings=use.solve)
+    shading = stack.shading(SquareGrid(use.half_side_mm, use.spacing_mm), moves)
+    # What is an outlier depends on how noisy these photos are: every tenth row tells.
+    first = solve(shading.rows(10), replace(use.solve, rounds=1))
+    loss = max(use.solve.loss, use.loss_per_noise * first.residual)
+    whole = solve(shading, replace(use.solve, loss=loss))
+    shadowed = 1 - float((whole.weights[:, ::3, ::3] > 0.3).mean())
+    _check_steepness(whole, shadowed, use, names)
+    checked = len(photos) >= use.min_checked
+    halves = _halves(shading, whole, order, use) if checked else _modelled(whole)
+    told = {"not-confirmed": not checked, "torch-steep": shadowed > use.flag_shadowed}
+    return SlopeMap(
+        slope_x=whole.slope_x,
+        slope_y=whole.slope_y,
+        valid=whole.valid,
+        px_per_mm=1 / use.spacing_mm,
+        x_min_mm=-use.half_side_mm,
+        y_max_mm=use.half_side_mm,
+        halves=halves,
+        albedo_rgb=_albedo(stack, moves, (whole, shading), coarse),
+        albedo_px_per_mm=1 / use.coarse_mm,
+        specular=_shrink(whole.specular, coarse.n),
+        n_lights=len(photos),
+        noise_is_modelled=not checked,
+        torch_share=float(np.median([paper.share for paper in papers])),
+        shadowed=shadowed,
+        residual=whole.residual,
+        flags=tuple(code for code, is_so in told.items() if is_so),
+    )
+
+
+def _stack(
+    photos: Sequence[Photo],
+    dark: Photo | None,
+    adjustment: Adjustment,
+    papers: Sequence[TorchPaper],
+    curves: Sequence[ToneCurve],
+    *,
+    use: SlopeSettings,
+) -> WindowStack:
+    gains = [paper.gain_rgb for paper in papers]
+    windows = [
+        WindowPhoto(photo, camera, curve, gain, use.half_side_mm)
+        for photo, camera, curve, gain in zip(photos, adjustment.cameras, curves, gains, strict=False)
+    ]
+    night = None
+    if dark is not None:
+        middle = np.exp(np.mean(np.log(gains), axis=0))
+        at = len(photos)
+        night = WindowPhoto(dark, adjustment.cameras[at], curves[at], middle, use.half_side_mm)
+    return WindowStack(windows, night, papers)
+
+
+def _around(papers: Sequence[TorchPaper], use: SlopeSettings, names: str) -> list[int]:
+    """Photos in the order of the torch's azimuth, or the refusal of too few sides."""
+    if len(papers) < use.min_lights:
+        raise TooFewPhotos(
+            f"{len(papers)} usable torch photos of the spot, at least {use.min_lights} are needed", file=names
+        )
+    azimuth = np.array([np.rad2deg(np.arctan2(p.position_mm[1], p.position_mm[0])) for p in papers]) % 360
+    order = np.argsort(azimuth)
+    gaps = np.diff(np.append(azimuth[order], azimuth[order[0]] + 360))
+    if gaps.max() > use.max_gap_deg:
+        raise TorchesAlike(
+            f"no torch stood in {gaps.max():.0f} degrees of the circle round the card, at most"
+            f" {use.max_gap_deg:.0f} may be left out",
+            file=names,
+        )
+    return [int(k) for k in order]
+
+
+def _check_steepness(whole: Solution, shadowed: float, use: SlopeSettings, names: str) -> None:
+    if shadowed > use.max_shadowed or float(whole.valid.mean()) < use.min_valid:
+        raise TooCoarseForTorch(
+            f"{shadowed:.0%} of the floor's samples lie in the torch's shadow or shine, at most"
+            f" {use.max_shadowed:.0%} may",
+            file=names,
+        )
+
+
+def _halves(
+    shading: Shading, whole: Solution, order: Sequence[int], use: SlopeSettings
+) -> tuple[Slopes, Slopes]:
+    """Slopes of every other light round the card, with the weights that all lights together found."""
+    parts = []
+    for members in (list(order[::2]), list(order[1::2])):
+        own = solve(shading.only(members), use.solve, weights=whole.weights[members])
+        # Where a half is blind it has nothing of its own to say.
+        parts.append((np.where(own.valid, own.slope_x, whole.slope_x), np.where(own.valid, own.slope_y, whole.slope_y)))
+    return parts[0], parts[1]
+
+
+def _modelled(whole: Solution) -> tuple[Slopes, Slopes]:
+    """The map with a noise like its fit's residual, once added and once taken off."""
+    noise_x = whole.noise * whole.gain_x
+    # The residual is one number a sample: moved far enough, it is another one's.
+    noise_y = np.roll(whole.noise, (137, 211), (0, 1)) * whole.gain_y
+    limit = 10 * float(np.median(np.abs(noise_x[::5, ::5]))) + 1e-6
+    noise_x, noise_y = (np.clip(np.where(whole.valid, n, 0), -limit, limit) for n in (noise_x, noise_y))
+    return (
+        (whole.slope_x + noise_x, whole.slope_y + noise_y),
+        (whole.slope_x - noise_x, whole.slope_y - noise_y),
+    )
+
+
+def _albedo(
+    stack: WindowStack, moves: Sequence[Move], found: tuple[Solution, Shading], grid: SquareGrid
+) -> FloatArray:
+    """Linear reflectance (n, n, 3) over white paper, free of shading; shadows and shine left out."""
+    total, weights = np.zeros((grid.n, grid.n, 3), np.float32), np.zeros((grid.n, grid.n), np.float32)
+    whole, shading = found
+    slope_x, slope_y = (_shrink(s, grid.n) for s in (whole.slope_x, whole.slope_y))
+    for k in range(len(stack.windows)):
+        cot_x, cot_y = (_shrink(cot[k], grid.n) for cot in (shading.cot_x, shading.cot_y))
+        lit = np.maximum(1 + cot_x * slope_x + cot_y * slope_y, 0.2)
+        weight = _shrink(whole.weights[k], grid.n) * lit
+        total += stack.colour(grid, moves, k) * (weight / lit)[..., None]
+        weights += weight
+    length = np.sqrt(1 + slope_x**2 + slope_y**2)
+    return np.asarray(total * (length / np.maximum(weights, 1e-3))[..., None], dtype=np.float32)
+
+
+def _shrink(field_: FloatArray, n: int) -> FloatArray:
+    return np.asarray(cv2.resize(np.asarray(field_, np.float32), (n, n), interpolation=cv2.INTER_AREA))
