@@ -7,6 +7,7 @@ folder that cannot be written or a broken file of our own stops the batch.
 
 from __future__ import annotations
 
+import os
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
@@ -91,6 +92,8 @@ class TruthOutcome:
 def prepare_worker() -> None:
     """Set up a worker process: one OpenCV thread each, since the captures themselves run side by side."""
     cv2.setNumThreads(1)
+    # A damaged video is said in one sentence of ours; the decoder's own lines would only bury it.
+    os.environ.setdefault("OPENCV_FFMPEG_LOGLEVEL", "-8")
 
 
 def run_capture(task: CaptureTask) -> CaptureOutcome:

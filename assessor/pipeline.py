@@ -52,7 +52,9 @@ from assessor.values import (
 )
 
 # Flags of the photo checks about light that is meant to be uneven under a torch.
-LIGHT_FLAGS = frozenset({"hard-shadow", "light-uneven", "light-changed", "card-wet", "dark", "clipped", "glare"})
+LIGHT_FLAGS = frozenset(
+    {"hard-shadow", "light-uneven", "light-changed", "card-wet", "dark", "clipped", "glare"}
+)
 
 
 def assess_capture(
@@ -74,26 +76,28 @@ def assess_capture(
     function that returns seconds. Raises CaptureError when the spot cannot be measured.
     """
     laps = Laps(clock)
-    usable, sightings, photo_flags, dropped = _find_all(photos, settings, refused)
+    found, dropped = _find_all(photos, settings, refused)
     laps.lap("find")
-    exifs = [photo.exif for photo in usable]
-    adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
-    laps.lap("cameras")
-    size = adjustment.print_scale.x, adjustment.print_scale.y
-    whites = [
-        fit_white(photo, camera, size, settings.rectify)[0]
-        for photo, camera in zip(usable, adjustment.cameras, strict=True)
-    ]
-    kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
-    laps.lap("kinds")
-    spot = Spot(tuple(usable), tuple(sightings), adjustment)
+    spot, kinds = _place(found, print_scale, kind, settings, laps)
+    # What is too uneven a light for `angles` is just right for `torch`, so it is decided only now.
+    unfit = [found[k].unfit for k in kinds.angles]
+    if any(unfit):
+        dropped += [error for error in unfit if error is not None]
+        found = [one for k, one in enumerate(found) if k not in kinds.angles or one.unfit is None]
+        _check_count(found, dropped, settings)
+        spot, kinds = _place(found, print_scale, kind, settings, laps)
+    adjustment = spot.adjustment
+    photo_flags = [flag for one in found for flag in one.flags]
+    if dropped:
+        photo_flags.append("photos-dropped")
     angles = _angles(spot.only(kinds.angles), settings, laps) if kinds.angles else None
     torch = _torch(spot, kinds, settings, laps) if kinds.torch else None
     if angles is not None and torch is not None and torch.unplaced:
         kinds, torch = replace(kinds, kind="angles"), None
         photo_flags.append("torch-unplaced")
     heights, fuse_flags = _join(angles, torch, settings)
-    laps.lap("fuse")
+    if angles is not None and torch is not None:
+        laps.lap("fuse")
     asked, uneven = _bands(kinds.kind, bands, torch, settings)
     how = settings.torch_texture if kinds.kind == "torch" else settings.texture
     texture = measure_texture(heights, asked, how, kind=kinds.kind)
@@ -127,6 +131,16 @@ def assess_capture(
         dark_photo=None if kinds.dark is None else spot.photos[kinds.dark].name,
         better_kind=say_better_kind(texture, torch.slopes if torch else None),
     )
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A photo with its card; unfit: why it cannot be used in an even light, where it can under a torch."""
+
+    photo: Photo
+    sighting: CardSighting
+    flags: tuple[str, ...]
+    unfit: PhotoError | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,19 +224,32 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
         )
     laps.lap("torch_tone")
     photos = used.photos[: len(members)]
-    papers, flags = read_torch_paper(photos, dark, used.adjustment, torches, tone.curves, settings=settings.torch_paper)
+    papers, flags = read_torch_paper(
+        photos, dark, used.adjustment, torches, tone.curves, settings=settings.torch_paper
+    )
     slopes = measure_slopes(photos, dark, used.adjustment, papers, tone.curves, settings=settings.slopes)
     laps.lap("slopes")
     edges = [sighting.edge_width_mm for sighting in used.sightings[: len(members)]]
     heights = heights_of_slopes(
-        slopes, torches, tone.curves[: len(members)], spot.adjustment.print_scale, edges,
+        slopes,
+        torches,
+        tone.curves[: len(members)],
+        spot.adjustment.print_scale,
+        edges,
         settings=settings.torch_heights,
     )
     laps.lap("integrate")
     spread = sorted(paper.spread for paper in papers)[len(papers) // 2]
     left = ("photos-dropped",) if len(members) < len(kinds.torch) else ()
     return Measured(
-        heights, rectified, tone, (*flags, *left, *torches.flags, *slopes.flags), None, torches, slopes, spread
+        heights,
+        rectified,
+        tone,
+        (*flags, *left, *torches.flags, *slopes.flags),
+        None,
+        torches,
+        slopes,
+        spread,
     )
 
 
@@ -236,9 +263,13 @@ def _guessed(
         night = spot.only([kinds.dark])
         dark_fit = _rectified(night, None, settings)[0].white_fit
         exifs.append(night.photos[0].exif)
-    torches = guess_torches(names, [one.white_fit for one in rectified], dark_fit, exifs, settings.torch_guess)
+    torches = guess_torches(
+        names, [one.white_fit for one in rectified], dark_fit, exifs, settings.torch_guess
+    )
     if len(torches.lights) < settings.slopes.min_lights:
-        raise TorchesUnseen("neither a tab's shadow nor the paper tells where the torch stood", file=", ".join(names))
+        raise TorchesUnseen(
+            "neither a tab's shadow nor the paper tells where the torch stood", file=", ".join(names)
+        )
     return torches
 
 
@@ -276,35 +307,64 @@ def _bands(
     return kept, ("torch-uneven",) if lost else ()
 
 
+def _place(
+    found: Sequence[Found], print_scale: PrintScale, kind: Kind | None, settings: Settings, laps: Laps
+) -> tuple[Spot, Kinds]:
+    """Fit the cameras of all photos and tell their kinds."""
+    photos, exifs = [one.photo for one in found], [one.photo.exif for one in found]
+    sightings = [one.sighting for one in found]
+    adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
+    laps.lap("cameras")
+    size = adjustment.print_scale.x, adjustment.print_scale.y
+    whites = [
+        fit_white(photo, camera, size, settings.rectify)[0]
+        for photo, camera in zip(photos, adjustment.cameras, strict=True)
+    ]
+    kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
+    laps.lap("kinds")
+    return Spot(tuple(photos), tuple(sightings), adjustment), kinds
+
+
 def _find_all(
     photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...]
-) -> tuple[list[Photo], list[CardSighting], list[str], list[PhotoError]]:
+) -> tuple[list[Found], list[PhotoError]]:
     """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones."""
-    found: list[tuple[Photo, CardSighting, tuple[str, ...]]] = []
+    found: list[Found] = []
     dropped = list(refused)
     for photo in photos:
         try:
-            origin_flags = check_origin(photo, settings.origin)
-            sighting = find_card(photo, settings.find)
-            check_not_scanned(photo, sighting, settings.origin)
-            photo_flags = (*origin_flags, *check_photo(photo, sighting, settings.quality))
+            found.append(_find_one(photo, settings))
         except PhotoError as error:
             named = error.with_file(photo.name)
             assert isinstance(named, PhotoError)
             dropped.append(named)
-            continue
-        found.append((photo, sighting, photo_flags))
-    if len(found) < settings.heights.min_photos:
-        raise _too_few([photo for photo, _, _ in found], dropped, settings.heights.min_photos)
-    odd = find_odd_photos([photo for photo, _, _ in found], settings.lens)
+    _check_count(found, dropped, settings)
+    odd = find_odd_photos([one.photo for one in found], settings.lens)
     found = [one for one, error in zip(found, odd, strict=True) if error is None]
     dropped += [error for error in odd if error is not None]
     if len(found) < settings.heights.min_photos:
         raise _mixed(odd, dropped)
-    flags = [flag for _, _, photo_flags in found for flag in photo_flags]
-    if dropped:
-        flags.append("photos-dropped")
-    return [photo for photo, _, _ in found], [sighting for _, sighting, _ in found], flags, dropped
+    return found, dropped
+
+
+def _find_one(photo: Photo, settings: Settings) -> Found:
+    origin_flags = check_origin(photo, settings.origin)
+    sighting = find_card(photo, settings.find)
+    check_not_scanned(photo, sighting, settings.origin)
+    unfit: PhotoError | None = None
+    try:
+        flags = check_photo(photo, sighting, settings.quality)
+    except PhotoError as error:
+        flags = check_photo(photo, sighting, settings.quality, torch=True)
+        named = error.with_file(photo.name)
+        assert isinstance(named, PhotoError)
+        unfit = named
+    return Found(photo, sighting, (*origin_flags, *flags), unfit)
+
+
+def _check_count(found: Sequence[Found], dropped: Sequence[PhotoError], settings: Settings) -> None:
+    if len(found) < settings.heights.min_photos:
+        raise _too_few([one.photo for one in found], dropped, settings.heights.min_photos)
 
 
 def _mixed(odd: Sequence[PhotoError | None], dropped: Sequence[PhotoError]) -> CaptureError:

@@ -241,7 +241,8 @@ def light_floor(
     colour = np.float32(1)
     if light.kind == "torch":
         # Each torch has noise of its own, and its colour; the colour of other lights is left out.
-        how = {"seed": round(1000 * light.azimuth_deg), **how}
+        # A disc that is sampled outright needs fewer paths than a sky.
+        how = {"seed": round(1000 * light.azimuth_deg), **how, "paths": max(how.get("paths", 64) // 2, 1)}
         colour = np.array(light.direct_rgb, np.float32)
     falling = irradiance(
         height_mm, albedo @ np.array(LUMA), px_per_mm, light, window_half_mm=window_half_mm, **how

@@ -1,8 +1,8 @@
 """Which photos of a spot were shot how: `angles` (light still, phone moved), `torch` (torch moved, phone still), or both.
 
 Two things tell. The smooth light on the white paper: photos in the same light have the same fall-off over the sheet, a
-torch on another side has another one. And where the cameras stood. The photo without torch ("dark") is the one in which
-the paper is darkest at equal exposure, or whose light is the most even where no exposure is told.
+torch on another side has another one. And where the cameras stood. The photo without torch ("dark") is the one whose light
+is pulled to no side and in which the paper is darker at equal exposure.
 """
 
 from __future__ import annotations
@@ -22,10 +22,12 @@ class KindSettings:
     """What counts as the same light and the same place."""
 
     same_light: float = 0.30  # relative change of the fall-off over the sheet, as `light.max_change`
-    min_spread: float = 0.09  # of the views of `angles`, tangent; `heights.min_spread` refuses less than 5 degrees
+    min_spread: float = (
+        0.09  # of the views of `angles`, tangent; `heights.min_spread` refuses less than 5 degrees
+    )
     above: float = 0.12  # tangent to the torch photos' middle view within which a photo is one of them
     dark_level: float = 0.85  # of the torch photos' paper
-    dark_range: float = 0.5  # of the torch photos' fall-off
+    dark_pull: float = 0.45  # of the torch photos' fall-off, about the middle of all
     min_torch: int = 3  # fewer odd lights are slips of an `angles` capture, not torches
     min_angles: int = 4
 
@@ -74,7 +76,7 @@ def tell_kinds(
         return _both(views, angles, torch, asked, use)
     if asked == "fused":
         raise _missing(cameras, "four sides in one light")
-    dark = _dark_ones(torch, white_fits, exifs, fields, use)
+    dark = _dark_ones(torch, white_fits, exifs, use)
     lit = tuple(k for k in torch if k not in dark)
     return Kinds("torch", (), lit, dark[0] if dark else None)
 
@@ -127,11 +129,13 @@ def _dark_ones(
     members: tuple[int, ...],
     white_fits: Sequence[FloatArray],
     exifs: Sequence[Exif],
-    fields: FloatArray,
     use: KindSettings,
 ) -> tuple[int, ...]:
     """Photos without torch, the darkest first."""
-    reach = {k: float(np.ptp(fields[k])) for k in members}
+    # The torch pulls the fall-off to its own side, the dark photo stays in the middle of all.
+    toward = np.stack([white_fits[k][1:3, 1] for k in members])
+    pull = np.linalg.norm(toward - np.median(toward, axis=0), axis=1)
+    reach = dict(zip(members, (float(v) for v in pull), strict=True))
     exposures = [exifs[k].exposure_s for k in members], [exifs[k].iso for k in members]
     told = all(v is not None for part in exposures for v in part)
     level = {}
@@ -141,7 +145,6 @@ def _dark_ones(
     middle, usual = float(np.median(list(level.values()))), float(np.median(list(reach.values())))
     found = [
         k for k in members
-        if (level[k] < use.dark_level * middle and reach[k] < usual)
-        or (not told and reach[k] < use.dark_range * usual)
+        if reach[k] < use.dark_pull * usual and (level[k] < use.dark_level * middle or not told)
     ]  # fmt: skip
     return tuple(sorted(found, key=lambda k: level[k]))[: max(len(members) - use.min_torch, 0)]

@@ -110,6 +110,8 @@ def has_camera_data(exif: Exif) -> bool:
 def signs_of_shrinking(photo: Photo, settings: OriginSettings | None = None) -> tuple[str, ...]:
     """Say, as words for the person, what shows that the picture has fewer pixels than were taken."""
     settings = settings or OriginSettings()
+    if VIDEO_FRAME in photo.file.marks:
+        return ()
     width, height = photo.size_px
     taken = photo.exif.size_px
     if taken and (taken[0] > 1.02 * max(width, height) or taken[1] > 1.02 * min(width, height)):

@@ -16,7 +16,7 @@ from assessor.card.find import focal_guess_px
 from assessor.card.layout import card_layout
 from assessor.card.marker_light import MarkerLight, light_at_markers
 from assessor.card.paper import burnt_share, outline_mm
-from assessor.card.photo_origin import signs_of_shrinking
+from assessor.card.photo_origin import VIDEO_FRAME, signs_of_shrinking
 from assessor.card.plane import apply_homography, tilt_and_distance
 from assessor.card.quality_limits import QualitySettings
 from assessor.card.sheet_state import check_damp, check_glare, check_shadow, check_wear
@@ -69,10 +69,11 @@ def _geometry(photo: Photo, sighting: CardSighting, settings: QualitySettings) -
             f"the phone was tilted {sighting.tilt_deg:.0f} degrees, at most {settings.max_tilt_deg:.0f} can be used",
             file=name,
         )
-    if sighting.px_per_mm < settings.min_px_per_mm:
+    least = settings.min_px_per_mm_video if VIDEO_FRAME in photo.file.marks else settings.min_px_per_mm
+    if sighting.px_per_mm < least:
         found = (
             f"the card has only {sighting.px_per_mm:.2f} pixels per mm where it is farthest, "
-            f"at least {settings.min_px_per_mm:.1f} are needed"
+            f"at least {least:.1f} are needed"
         )
         for sign in signs_of_shrinking(photo):  # nearer is no help where pixels were thrown away
             raise PhotoShrunk(f"{found}; the photo looks shrunk: {sign}", file=name)

@@ -12,6 +12,8 @@ class QualitySettings:
     # 12 MP at 450 mm and 25 degrees tilt has 5.6; a third of a 12 MP photo (3.2) errs 37 % on fine floors.
     min_px_per_mm: float = 4.5
     flag_px_per_mm: float = 5.4
+    # Frames of a 1080p video have 4-5: they pass half of the amplitude of 0.5-1 mm waves, which the transfer carries.
+    min_px_per_mm_video: float = 3.5
     # Nearer, main cameras of phones lose focus or switch to another lens (common practice).
     min_distance_mm: float = 180.0
     window_margin_mm: float = 6.0

@@ -53,7 +53,12 @@ def check_shadow(light: MarkerLight, settings: QualitySettings) -> list[str]:
 
 
 def check_wear(
-    photo: Photo, sighting: CardSighting, light: MarkerLight, settings: QualitySettings, *, stains: bool = True
+    photo: Photo,
+    sighting: CardSighting,
+    light: MarkerLight,
+    settings: QualitySettings,
+    *,
+    stains: bool = True,
 ) -> list[str]:
     """Dirt on paper and ink (if stains are asked for), and markers worn beyond reading; raises CardWorn."""
     worn = float(_dirty(light, settings).mean()) if stains else 0.0

@@ -24,8 +24,8 @@ class StepReading:
     """One printed grey step in one photo, linear light 0..1 as sRGB codes it.
 
     level_rgb (3,) inside the step; white_rgb (3,) paper on both sides of it; even is False where these differ by more
-    than 15 % (a shadow edge) or anything is out of frame or burnt out. seen: in the frame and not burnt out; uneven: log
-    of the paper on one side over the other's, the largest of the channels, which under a near torch is not small.
+    than 15 % (a shadow edge) or anything is out of frame or burnt out. seen: in the frame and not burnt out; uneven:
+    log of the paper on one side over the other's, the largest of the channels, which under a near torch is not small.
     """
 
     step: Step

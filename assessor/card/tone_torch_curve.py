@@ -36,7 +36,7 @@ def integral_terms(x: FloatArray) -> FloatArray:
     mean = (slope_terms(x) + slope_terms(end)) / 2
     low = np.minimum(x - KNOTS[0], 0.0)[..., None] * slope_terms(KNOTS[0])
     inner = np.maximum(x, KNOTS[0])
-    return whole[piece] - (end - inner)[..., None] * mean + low
+    return np.asarray(whole[piece] - (end - inner)[..., None] * mean + low)
 
 
 class Coded:

@@ -152,7 +152,7 @@ def _unevenness(
     normal: FloatArray,
     settings: TorchFitSettings,
 ) -> float:
-    """How many times as uneven as the prior says beams are, 1 at least (expectation maximisation: Dempster et al. 1977).
+    """How many times as uneven as the prior says beams are, 1 at least (EM: Dempster et al. 1977).
 
     What cannot be told from the fall-off keeps its prior's variance there and so says nothing; the rest tells for it.
     """

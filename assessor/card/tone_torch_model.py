@@ -45,14 +45,14 @@ class TorchFitSettings:
     sd_log_distance: float = 0.01  # rendered captures: the tabs tell it to 0.5 %
     sd_log_distance_common: float = 0.006  # the tabs' places
     sd_log_distance_unread: float = 0.25
-    # Beams of lamps with a lens or reflector: cos^0 to cos^9 about the aim (common practice); hands aim to some degrees,
-    # and have a habit.
+    # Beams of lamps with a lens or reflector: cos^0 to cos^9 about the aim (common practice); hands aim to some
+    # degrees, and have a habit.
     power: float = 2.5
     sd_power: float = 3.0
     sd_aim: float = 0.08
     sd_aim_common: float = 0.05
-    # Beam and paper beyond that, per photo and 100 mm: slopes, bends, cubes. Rings and hot spots make them larger, which
-    # the fit finds from what is not alike a fall-off, and then doubts the rest as much.
+    # Beam and paper beyond that, per photo and 100 mm: slopes, bends, cubes. Rings and hot spots make them larger,
+    # which the fit finds from what is not alike a fall-off, and then doubts the rest as much.
     sd_smooth: tuple[float, float, float] = (0.012, 0.015, 0.015)
     max_uneven: float = 8.0  # times as uneven as that
     sd_stays: float = 0.05  # lens shading that correction left, per term
@@ -61,8 +61,9 @@ class TorchFitSettings:
     sd_log_ambient: float = 1.5
     sd_relit: float = 0.3
     sd_wave_slope: float = 0.004  # of each of the 62 waves; together 0.02, cockles of 0.3 mm
-    sd_white: float = 0.012  # what is left of paper is 0.5 %, alike over centimetres
-    sd_dark: float = 0.05  # of ambient light about a smooth one: windows on a wavy sheet, tabs
+    # What is left of paper is 0.5 %, but alike over centimetres and in all photos: as good as a tenth of the places.
+    sd_white: float = 0.05
+    sd_dark: float = 0.05  # of ambient light about a smooth one (windows on a wavy sheet, tabs)
     # The tab takes some of the ambient light too, and flare adds some: so for paper in full shadow, and alike in all
     # photos for what the tabs' fit told about the torch's share.
     sd_shade: float = 0.15
@@ -196,7 +197,9 @@ class View:
         self.quadratic = np.column_stack([u, v, u * u, u * v, v * v])
         self.cubic = np.column_stack([self.quadratic, u**3, u * u * v, u * v * v, v**3])
         self.ambient_terms: FloatArray | None = None
-        if paper.x_ambient is not None and dark is not None:  # the dark photo's light, less its gain and what stays put
+        if (
+            paper.x_ambient is not None and dark is not None
+        ):  # the dark photo's light, less its gain and what stays put
             terms = np.zeros((len(paper.x), columns.n))
             terms[:, columns.at["slope"]] = integral_terms(paper.x_ambient)
             terms[:, columns.at["stays"]] = -self.quadratic
@@ -219,7 +222,8 @@ class View:
         jacobian *= rate[:, None]
         jacobian[:, at] += by_slope
         shade = np.hypot(settings.sd_shade, settings.sd_stray * np.exp(-self.paper.x))
-        white = settings.sd_white * self.low if self.paper.place else np.full(len(x), settings.sd_dark)
+        known = self.ambient_terms is not None
+        white = self.low * (settings.sd_white if known else settings.sd_dark)
         error = np.where(self.paper.lit, white, shade)
         return jacobian, self.paper.x - x, error
 
@@ -232,7 +236,7 @@ class View:
         jacobian[:, self.gain] = 1
         linear = jacobian @ estimate
         ambient = self.quadratic @ estimate[columns.at["ambient"]]
-        by_ambient = np.zeros_like(jacobian)
+        by_ambient: FloatArray = np.zeros_like(jacobian)
         by_ambient[:, columns.at["ambient"]] = self.quadratic
         if self.ambient_terms is not None:
             by_ambient = self.ambient_terms

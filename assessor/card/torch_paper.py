@@ -14,11 +14,11 @@ shading, and the shadows say by how much.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from assessor.card.linear import LUMINANCE
+from assessor.card.linear import LUMINANCE, linear_of_byte
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.errors import TorchTooWeak
 from assessor.values import (
@@ -110,7 +110,9 @@ def read_torch_paper(
     for k, photo in enumerate(photos):
         seen = _paper(photo, adjustment.cameras[k], curves[k], points, use)
         exifs = (photo.exif, None if dark is None else dark.exif)
-        found.append(_one(photo.name, points, (seen, dark_light), torches.lights[k], exifs, use=use))
+        found.append(
+            _one(photo.name, points, (seen, dark_light), torches.lights[k], exifs, curve=curves[k], use=use)
+        )
     share = float(np.median([one.share for one in found]))
     if share < use.least_share:
         raise TorchTooWeak(
@@ -143,10 +145,12 @@ def _one(
     torch: Light,
     exifs: tuple[Exif, Exif | None],
     *,
+    curve: ToneCurve,
     use: TorchPaperSettings,
 ) -> TorchPaper:
     (seen, ok), dark = light
     position = _position(torch, use)
+    torch = _in_true_light(torch, seen[ok] @ LUMINANCE, points[ok], curve)
     fall = _log_falloff(position, points[:, 0], points[:, 1])
     scale, closure = 0.0, float("nan")
     if dark is not None:
@@ -174,6 +178,15 @@ def _one(
         spread=spread,
         closure=closure,
     )
+
+
+def _in_true_light(torch: Light, level: FloatArray, points: FloatArray, curve: ToneCurve) -> Light:
+    """The torch's share of the light by the photo's own curve; the tabs were read as if it were sRGB."""
+    centre = _at_centre(level, points)
+    coded = linear_of_byte()[round(float(np.interp(centre, curve.table, np.arange(256))))]
+    left = np.interp((1 - torch.share) * coded, linear_of_byte(), np.arange(256))
+    shaded = float(np.interp(left, np.arange(256), curve.table))
+    return replace(torch, share=float(np.clip(1 - shaded / centre, 0.0, 1.0)))
 
 
 def _position(torch: Light, use: TorchPaperSettings) -> FloatArray:

@@ -27,6 +27,7 @@ import cv2
 import numpy as np
 
 from assessor.card.photo_colour import to_srgb
+from assessor.card.photo_origin import VIDEO_FRAME
 from assessor.card.video_frames import decode_frames, frame_rate
 from assessor.card.video_header import VideoHeader, looks_like_video, read_video_header
 from assessor.card.video_light import FrameView, LookSettings, look_at_frame, pick_frames
@@ -35,7 +36,6 @@ from assessor.values import Exif, FileFacts, Photo, U8Array
 
 VIDEO_SUFFIXES = frozenset((".mp4", ".mov", ".m4v"))
 _HDR_TRANSFERS = {16: "PQ", 18: "HLG"}  # ITU-T H.273, table 3
-VIDEO_FRAME = "video frame"  # mark of a photo taken out of a video
 
 
 @dataclass(frozen=True, slots=True)

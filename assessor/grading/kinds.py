@@ -20,5 +20,7 @@ def say_better_kind(texture: Texture, slopes: SlopeMap | None) -> str | None:
     if texture.kind == "torch" and slopes is not None:
         coarse = next((q for q in texture.quantities if q.name == "Sq" and q.band.long_mm >= 25), None)
         if slopes.shadowed > STEEP_SHADOW or (coarse is not None and coarse.value > COARSE_MM):
-            return "This floor is coarse for a torch: add four photos of the same spot from four sides (angles)."
+            return (
+                "This floor is coarse for a torch: add four photos of the same spot from four sides (angles)."
+            )
     return None

@@ -29,8 +29,9 @@ def grit(folder: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> Fl
     top, left = (int(rng.integers(0, side - size)) for side in image.shape[:2])
     normal = image[top : top + size, left : left + size, ::-1].astype(np.float32) / 127.5 - 1
     up = np.maximum(normal[..., 2], 0.15)
-    # OpenGL convention: green points to +y, which is up the image.
-    height = _integrate(-normal[..., 0] / up, normal[..., 1] / up)
+    # Green points down the image: read the other way, half of the slopes' power is no gradient of any surface
+    # (tests/against/test_abrasive_paper.py), whatever the data's own note says.
+    height = _integrate(-normal[..., 0] / up, -normal[..., 1] / up)
     return resize(height, (n, n), cv2.INTER_CUBIC)
 
 

@@ -40,7 +40,8 @@ def truth_rows(floor: Floor, kind: Kind = "angles") -> list[TruthRow]:
     """True values of a floor on the evaluation area (the middle 108 mm square).
 
     Sq, Sa per areal band, Ssk in the first (ISO 25178-2), for torch and fused captures in their own bands and Sdq
-    too; MPD (not for a torch alone) with a 2.5 mm Gaussian low-pass and 100 mm segments (ISO 13473-1); direction_deg where the process has a lay.
+    too; MPD (not for a torch alone) with a 2.5 mm Gaussian low-pass and 100 mm segments (ISO 13473-1); direction_deg
+    where the process has a lay.
     """
     area = evaluation_heights(floor)
     if kind in ("torch", "fused"):
@@ -71,6 +72,8 @@ def _torch_rows(area_mm: FloatArray, floor: Floor) -> list[TruthRow]:
     rows = []
     for short, long in TORCH_BANDS_MM:
         band, slope = fine_band(area_mm, floor.px_per_mm, short, long)
+        if floor.recipe.process == "flat":
+            band, slope = np.zeros_like(band), 0.0  # not the transform's rounding
         rms = float(np.sqrt((band**2).mean()))
         rows.append(TruthRow("Sq", "mm", short, long, rms))
         rows.append(TruthRow("Sa", "mm", short, long, float(np.abs(band).mean())))

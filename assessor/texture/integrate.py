@@ -55,9 +55,7 @@ def _project(
     return np.asarray(spectrum)
 
 
-def _slopes_of(
-    spectrum: FloatArray, waves: tuple[FloatArray, FloatArray]
-) -> tuple[FloatArray, FloatArray]:
+def _slopes_of(spectrum: FloatArray, waves: tuple[FloatArray, FloatArray]) -> tuple[FloatArray, FloatArray]:
     kx, ky = waves
     along = fft.idst(fft.idct(_back(-kx * spectrum, 1), axis=0, norm="ortho"), axis=1, norm="ortho")
     down = fft.idst(fft.idct(_back(-ky[:, None] * spectrum, 0), axis=1, norm="ortho"), axis=0, norm="ortho")

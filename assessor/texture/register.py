@@ -22,7 +22,9 @@ from assessor.values import FloatArray
 MARGIN_MM = 5.0  # the card's cut edge and its shadow lie there
 
 
-def register(stack: WindowStack, grid: SquareGrid, *, rounds: int, settings: SolveSettings) -> tuple[Move, ...]:
+def register(
+    stack: WindowStack, grid: SquareGrid, *, rounds: int, settings: SolveSettings
+) -> tuple[Move, ...]:
     """Find the moves of all photos, the dark one last if there is one."""
     quick = replace(settings, rounds=1)
     moves = [STILL] * (len(stack.windows) + (stack.dark is not None))
@@ -31,7 +33,9 @@ def register(stack: WindowStack, grid: SquareGrid, *, rounds: int, settings: Sol
         found = solve(shading, quick)
         steps = []
         for k, light in enumerate(shading.light):
-            expected = found.albedo * (1 + shading.cot_x[k] * found.slope_x + shading.cot_y[k] * found.slope_y)
+            expected = found.albedo * (
+                1 + shading.cot_x[k] * found.slope_x + shading.cot_y[k] * found.slope_y
+            )
             steps.append(_step(expected, light, found.weights[k] * found.valid, grid))
         if stack.dark is not None:
             dark = stack.dark.sample(grid, moves[-1])
@@ -45,7 +49,9 @@ def _like(dark: FloatArray, albedo: FloatArray) -> FloatArray:
     """The dark photo at the albedo's level, block by block."""
     few = 12
     size = dark.shape[::-1]
-    levels = [cv2.resize(np.nan_to_num(part), (few, few), interpolation=cv2.INTER_AREA) for part in (albedo, dark)]
+    levels = [
+        cv2.resize(np.nan_to_num(part), (few, few), interpolation=cv2.INTER_AREA) for part in (albedo, dark)
+    ]
     ratio = (levels[0] / np.maximum(levels[1], 1e-4)).astype(np.float32)
     return np.asarray(dark * cv2.resize(ratio, size, interpolation=cv2.INTER_LINEAR))
 

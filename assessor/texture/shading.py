@@ -93,7 +93,9 @@ class WindowPhoto:
 
     def sample_rgb(self, grid: SquareGrid, move: Move) -> FloatArray:
         """The same in colour, (n, n, 3)."""
-        seen = cv2.remap(self.rgb, *self._places(grid, move), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        seen = cv2.remap(
+            self.rgb, *self._places(grid, move), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+        )
         return np.asarray(
             linear_rgb(np.asarray(seen, np.uint8), self.curve.table) / self.gain_rgb.astype(np.float32)
         )
@@ -191,4 +193,3 @@ def _levelled(light: FloatArray) -> FloatArray:
         smooth = np.exp(-fitted).reshape(few, few).astype(np.float32)
         part *= cv2.resize(smooth, (n, n), interpolation=cv2.INTER_CUBIC)
     return light
-

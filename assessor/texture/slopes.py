@@ -154,7 +154,9 @@ def _halves(
     for members in (list(order[::2]), list(order[1::2])):
         own = solve(shading.only(members), use.solve, weights=whole.weights[members])
         # Where a half is blind it has nothing of its own to say.
-        parts.append((np.where(own.valid, own.slope_x, whole.slope_x), np.where(own.valid, own.slope_y, whole.slope_y)))
+        parts.append(
+            (np.where(own.valid, own.slope_x, whole.slope_x), np.where(own.valid, own.slope_y, whole.slope_y))
+        )
     return parts[0], parts[1]
 
 

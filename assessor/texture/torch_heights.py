@@ -51,7 +51,10 @@ def heights_of_slopes(
         one, two = (integrate_slopes(x, y, slopes.valid, spacing_mm) for x, y in slopes.halves)
         halves = (one, two)
     # The tone's slope scales the shading of all photos, the tabs' heights all tangents; own errors of K torches average.
-    tangents = [torches.u_tan_common, math.sqrt(sum(u * u for u in torches.u_tan_own)) / max(len(torches.u_tan_own), 1)]
+    tangents = [
+        torches.u_tan_common,
+        math.sqrt(sum(u * u for u in torches.u_tan_own)) / max(len(torches.u_tan_own), 1),
+    ]
     # Torches without a place give ranks, and those have no scale to be unsure of.
     tangents = [u for u in tangents if math.isfinite(u)]
     u_tone = max((curve.u_slope for curve in curves), default=0.0)
@@ -94,14 +97,17 @@ def torch_transfer(edge_width_mm: Sequence[float], settings: TorchHeightSettings
     exponent = 2 * np.pi**2 * sd**2 / wavelength**2
     amplitude = np.maximum(np.exp(-exponent), 1e-6)
     u = use.u_transfer + 2 * exponent * amplitude * use.u_blur
-    return Transfer(wavelength, amplitude, u, "from the width of the card's edges, fitted to rendered torch captures")
+    return Transfer(
+        wavelength, amplitude, u, "from the width of the card's edges, fitted to rendered torch captures"
+    )
 
 
-def bands_allowed(bands: Sequence[Band], spread: float, use: TorchHeightSettings) -> tuple[tuple[Band, ...], bool]:
+def bands_allowed(
+    bands: Sequence[Band], spread: float, use: TorchHeightSettings
+) -> tuple[tuple[Band, ...], bool]:
     """Bands that the evenness of the torch's light allows, and whether any was left out.
 
     spread: relative rms by which the paper misses the torch's smooth light, median of the photos.
     """
     kept = tuple(band for band in bands if band.long_mm <= use.long_mm or spread <= use.max_spread)
     return kept, len(kept) < len(bands)
-

@@ -136,7 +136,7 @@ class ToneCurve:
     brightness and contrast: the curve's two terms beyond sRGB with their standard uncertainties (see `card.tone`).
     u_tone: relative standard uncertainty that the curve leaves on reflectances of 0.2-0.5 of the paper's.
     u_slope: relative standard uncertainty that the curve's local slope d log(light) / d log(sRGB-coded light) leaves on
-    relative differences of a torch's light on the floor, and so on heights; 0 where nobody asked (see `card.tone_torch`).
+    relative differences of a torch's light on the floor, and so on heights; 0 where nobody asked (`card.tone_torch`).
     """
 
     photo_name: str

@@ -93,7 +93,7 @@ def test_without_a_dark_photo_the_shadows_tell_the_share() -> None:
     lit = photo("t.jpg", 0.1 * torch_light() + 0.06)
     (paper,), flags = read_torch_paper([lit], None, adjustment(1), torches(0.625), curves(1))
     assert flags == ("no-dark-photo",)
-    assert paper.share == pytest.approx(0.625)
+    assert paper.share == pytest.approx(0.625, abs=0.005)  # a byte is so much
     np.testing.assert_allclose(paper.gain_rgb[1], 0.095, rtol=0.04)
 
 

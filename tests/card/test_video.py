@@ -15,7 +15,8 @@ import numpy as np
 import pytest
 
 from assessor.card.find import find_card
-from assessor.card.video import VIDEO_FRAME, SweepSettings, is_video, read_sweep
+from assessor.card.photo_origin import VIDEO_FRAME
+from assessor.card.video import SweepSettings, is_video, read_sweep
 from assessor.card.video_frames import decode_frames
 from assessor.card.video_header import read_video_header
 from assessor.card.video_light import LookSettings, look_at_frame
