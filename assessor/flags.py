@@ -73,6 +73,11 @@ FLAGS: dict[str, Flag] = {
             "use angles too: both kinds of one spot are joined",
         ),
         Flag(
+            "shine",
+            "Part of the window shines (sealer, damp or polish?): it is left out, and heights may still read high.",
+            "test it with water drops, take the film off or let it dry, and shoot again",
+        ),
+        Flag(
             "torch-uneven",
             "The torch's light is too uneven for waves over 8 mm.",
             "hold the torch 35-50 cm away, aimed at the window",

@@ -23,8 +23,8 @@ from assessor.card.torch_paper import TorchPaper
 from assessor.errors import TooCoarseForTorch, TooFewPhotos, TorchesAlike
 from assessor.texture.register import register
 from assessor.texture.shading import Move, Shading, WindowPhoto, WindowStack
-from assessor.texture.solve import Solution, SolveSettings, solve
-from assessor.values import Adjustment, FloatArray, Photo, SlopeMap, ToneCurve
+from assessor.texture.solve import LEFT_OUT, Solution, SolveSettings, solve
+from assessor.values import Adjustment, BoolArray, FloatArray, Photo, SlopeMap, ToneCurve
 
 Slopes = tuple[FloatArray, FloatArray]
 
@@ -40,9 +40,16 @@ class SlopeSettings:
     min_lights: int = 4
     min_checked: int = 6  # lights that can be parted in two halves
     max_gap_deg: float = 140.0  # widest gap between neighbouring torches, seen from the window
-    max_shadowed: float = 0.30  # of the samples: beyond, shading cannot tell heights
+    max_shadowed: float = 0.20  # of the samples: beyond, shading cannot tell heights
     flag_shadowed: float = 0.10
-    min_valid: float = 0.5
+    min_valid: float = 0.35
+    # Shine: mean light above the matt surface over its albedo, in blocks; rendered sealed patches have 0.004-0.03, matt
+    # floors 0.001.
+    shine_mm: float = 2.0
+    least_shine: float = 0.002
+    level_slope: float = 0.25
+    rim_mm: float = 6.0
+    flag_shine: float = 0.03
     loss_per_noise: float = 3.0
     solve: SolveSettings = field(default_factory=SolveSettings)
 
@@ -72,15 +79,21 @@ def measure_slopes(
     first = solve(shading.rows(10), replace(use.solve, rounds=1))
     loss = max(use.solve.loss, use.loss_per_noise * first.residual)
     whole = solve(shading, replace(use.solve, loss=loss))
-    shadowed = 1 - float((whole.weights[:, ::3, ::3] > 0.3).mean())
-    _check_steepness(whole, shadowed, use, names)
+    shining = _shining(whole, use)
+    valid, shine = whole.valid & ~shining, float(shining.mean())
+    counted = (whole.weights[:, ::3, ::3] > LEFT_OUT).mean(0)
+    matt = ~shining[::3, ::3]
+    shadowed = 1 - float(counted[matt].mean()) if matt.any() else 1.0
+    _check_steepness(valid, shadowed, use, names)
     checked = len(photos) >= use.min_checked
     halves = _halves(shading, whole, order, use) if checked else _modelled(whole)
-    told = {"not-confirmed": not checked, "torch-steep": shadowed > use.flag_shadowed}
+    told = {
+        "not-confirmed": not checked, "torch-steep": shadowed > use.flag_shadowed, "shine": shine > use.flag_shine,
+    }  # fmt: skip
     return SlopeMap(
         slope_x=whole.slope_x,
         slope_y=whole.slope_y,
-        valid=whole.valid,
+        valid=valid,
         px_per_mm=1 / use.spacing_mm,
         x_min_mm=-use.half_side_mm,
         y_max_mm=use.half_side_mm,
@@ -93,6 +106,7 @@ def measure_slopes(
         torch_share=float(np.median([paper.share for paper in papers])),
         shadowed=shadowed,
         residual=whole.residual,
+        shining=shine,
         flags=tuple(code for code, is_so in told.items() if is_so),
     )
 
@@ -137,11 +151,33 @@ def _around(papers: Sequence[TorchPaper], use: SlopeSettings, names: str) -> lis
     return [int(k) for k in order]
 
 
-def _check_steepness(whole: Solution, shadowed: float, use: SlopeSettings, names: str) -> None:
-    if shadowed > use.max_shadowed or float(whole.valid.mean()) < use.min_valid:
+def _shining(whole: Solution, use: SlopeSettings) -> BoolArray:
+    """Where a film (sealer, damp, polish) throws the torch's light to the phone, which looks like slopes.
+
+    Light above the matt surface tells it, on ground that is not steep: walls of pits and the card's cut edge glint too.
+    """
+    n = round(2 * use.half_side_mm / use.shine_mm)
+    level = (whole.slope_x**2 + whole.slope_y**2 < use.level_slope**2) & whole.valid
+    shine = _shrink(whole.specular * level, n) / np.maximum(_shrink(whole.albedo * level, n), 0.02)
+    # Stones' edges are smaller than the median's 10 mm; a patch's rim shines less than its middle.
+    core = (cv2.medianBlur(shine, 5) > use.least_shine).astype(np.uint8)
+    rim = round(use.rim_mm / use.shine_mm)
+    core[:rim] = core[-rim:] = core[:, :rim] = core[:, -rim:] = 0
+    grown = cv2.dilate(core, np.ones((5, 5), np.uint8))
+    return np.asarray(cv2.resize(grown, whole.specular.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0)
+
+
+def _check_steepness(valid: BoolArray, shadowed: float, use: SlopeSettings, names: str) -> None:
+    if shadowed > use.max_shadowed:
         raise TooCoarseForTorch(
-            f"{shadowed:.0%} of the floor's samples lie in the torch's shadow or shine, at most"
-            f" {use.max_shadowed:.0%} may",
+            f"{shadowed:.0%} of the floor's samples lie in the torch's shadow or shine, at most {use.max_shadowed:.0%} may",
+            file=names,
+        )
+    share = float(valid.mean())
+    if share < use.min_valid:
+        raise TooCoarseForTorch(
+            f"slopes could be told in {share:.0%} of the window only, the rest shines, is too steep or burnt out;"
+            f" at least {use.min_valid:.0%} is needed",
             file=names,
         )
 

@@ -9,6 +9,7 @@ import numpy as np
 from assessor.texture.shading import Shading
 from assessor.values import BoolArray, FloatArray
 
+LEFT_OUT = 0.3  # weight below which a light does not count
 ROWS = 40  # handled at once, so that they stay in the processor's cache
 
 
@@ -100,7 +101,7 @@ def _block(
             own *= turned > use.least_light - 1
     left = _spread(moments)
     ok = (left > use.least_spread * full) & (albedo > use.least_albedo)
-    ok &= (own > 0.3).sum(0) >= 3
+    ok &= (own > LEFT_OUT).sum(0) >= 3
     ok &= u * u + v * v < np.square(np.float32(use.max_slope) * safe)
     freedom = np.maximum(own.sum(0) - 3, 1)
     size = np.sqrt((own * off * off).sum(0) / freedom)

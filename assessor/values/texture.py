@@ -75,6 +75,7 @@ class SlopeMap:
     noise_is_modelled: the halves are made of the fit's residual, for with four lights nothing checks itself.
     torch_share: the torch's part of the light on level paper at the window's centre, median of the photos. shadowed: share
     of samples left out as shadow or shine. residual: rms by which photos miss the matt surface, relative.
+    shining: share of the window that seems to shine and is not valid.
     """
 
     slope_x: FloatArray
@@ -92,6 +93,7 @@ class SlopeMap:
     torch_share: float
     shadowed: float
     residual: float
+    shining: float = 0.0
     flags: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:

@@ -13,7 +13,7 @@ N = 80
 
 
 def scene(lights: int, elevation_deg: float = 25.0) -> tuple[Shading, FloatArray, FloatArray, FloatArray]:
-    """Matt surface after Lambert (1760): light on a face goes with the cosine; over level paper that is 1 + cot . slope."""
+    """Matt surface after Lambert (1760): light goes with the cosine; over that on level paper it is 1 + cot . slope."""
     rng = np.random.default_rng(3)
     x, y = np.meshgrid(np.linspace(0, 6, N), np.linspace(0, 6, N))
     slope_x = 0.15 * np.sin(3 * x) * np.cos(2 * y)
