@@ -21,7 +21,7 @@ from assessor.card.rectify import fit_white, rectify
 from assessor.card.tone import read_tone
 from assessor.card.tone_torch import read_torch_tone
 from assessor.card.torch_guess import guess_torches
-from assessor.card.torch_paper import read_torch_paper
+from assessor.card.torch_paper import check_share, read_torch_paper
 from assessor.card.torches import read_torches
 from assessor.errors import CaptureError, PhoneRelit, PhotoError, TooFewPhotos, TorchesUnseen
 from assessor.grading.kinds import say_better_kind
@@ -214,6 +214,7 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
     dark = None if kinds.dark is None else spot.photos[kinds.dark]
     used = spot.only([*members, kinds.dark] if kinds.dark is not None else members)
     if placed:
+        check_share(torches, settings.torch_paper)
         tone = read_torch_tone(used.photos, used.adjustment, torches, settings.torch_tone)
     else:
         tone = read_tone(used.photos, used.adjustment, settings.tone)

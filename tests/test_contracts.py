@@ -89,7 +89,8 @@ FLAG_CODES = {
     "photo-resent",
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn",
     "at-most", "few-valid", "halves-differ", "photos-dropped", "scale-prior",
-    "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree",
+    "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-weak", "torch-steep", "torch-uneven", "shine",
+    "kinds-disagree",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

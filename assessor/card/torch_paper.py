@@ -114,13 +114,24 @@ def read_torch_paper(
             _one(photo.name, points, (seen, dark_light), torches.lights[k], exifs, curve=curves[k], use=use)
         )
     share = float(np.median([one.share for one in found]))
+    _refuse_weak(share, [photo.name for photo in photos], use)
+    flags = ("torch-weak",) if share < use.flag_share else ()
+    return tuple(found), flags if dark is not None else (*flags, "no-dark-photo")
+
+
+def check_share(torches: Torches, settings: TorchPaperSettings | None = None) -> None:
+    """Refuse a torch that the tabs' shadows tell to be lost in other light (TorchTooWeak): nothing else can be read."""
+    if torches.lights:
+        share = float(np.median([light.share for light in torches.lights]))
+        _refuse_weak(share, torches.photo_names, settings or TorchPaperSettings())
+
+
+def _refuse_weak(share: float, names: Sequence[str], use: TorchPaperSettings) -> None:
     if share < use.least_share:
         raise TorchTooWeak(
             f"the torch gives {share:.0%} of the light on the card, at least {use.least_share:.0%} is needed",
-            file=", ".join(photo.name for photo in photos),
+            file=", ".join(names),
         )
-    flags = ("torch-weak",) if share < use.flag_share else ()
-    return tuple(found), flags if dark is not None else (*flags, "no-dark-photo")
 
 
 def _paper(

@@ -56,6 +56,9 @@ class TextureSettings:
     u_method_shape: float = 0.10  # of Ssk and Sku: absolute below 1, relative above
     # What both halves share and covariance takes for texture, 1-3 um on flat speckle (study.md part 1, 6).
     shared_error_mm: float = 0.003
+    # The same in bands with waves longer than this: nothing for heights that stereo gives.
+    shared_error_long_mm: float = 0.0
+    long_from_mm: float = 8.0
     noise_unsplit_mm: float = 0.02  # noise of a map that no halves check (study.md part 1 section 4)
     # Heights go missing where ground is steep, deep or dark, not at random: half of the missing share.
     u_invalid: float = 0.5
@@ -75,9 +78,15 @@ class TextureSettings:
     direction: DirectionSettings = field(default_factory=DirectionSettings)
 
 
-# A torch's own: its halves share light and tone, which are in `u_scale`, and 1 um of what else.
+# A torch's own: its halves share tabs and tone, which are in `u_scale`, and 1 um of what else; over long waves uneven
+# light feigns 7 um (study.md part 4, E5 has 5-9; rendered captures agree).
 TORCH_TEXTURE = TextureSettings(
-    u_method=0.02, u_method_mean=0.03, u_method_slope=0.05, shared_error_mm=0.0006, noise_unsplit_mm=0.003
+    u_method=0.02,
+    u_method_mean=0.03,
+    u_method_slope=0.05,
+    shared_error_mm=0.0006,
+    shared_error_long_mm=0.007,
+    noise_unsplit_mm=0.003,
 )
 
 
@@ -111,6 +120,7 @@ def without_allowances(settings: TextureSettings) -> TextureSettings:
         u_method_range=0.0,
         u_method_shape=0.0,
         shared_error_mm=0.0,
+        shared_error_long_mm=0.0,
     )
 
 
@@ -143,8 +153,10 @@ def exact_texture(
     return _evaluate(known, bands, use, "angles")
 
 
-def _budget(heights: HeightMap, valid_fraction: float, use: TextureSettings) -> Budget:
+def _budget(heights: HeightMap, valid_fraction: float, band: Band, use: TextureSettings) -> Budget:
     unsplit = 0.0 if heights.halves is not None else use.noise_unsplit_mm**2
+    if band.long_mm > use.long_from_mm:
+        unsplit += use.shared_error_long_mm**2
     return Budget(
         relative=math.hypot(heights.u_scale, use.u_invalid * (1.0 - valid_fraction)),
         floor_mm2=use.shared_error_mm**2 + unsplit,
@@ -163,9 +175,9 @@ def _evaluate(heights: HeightMap, bands: tuple[Band, ...], use: TextureSettings,
             f"only {area.valid_fraction:.0%} of the window could be measured"
             f" (at least {use.least_valid:.0%} is needed)"
         )
-    budget = _budget(heights, area.valid_fraction, use)
 
     def see(band: Band) -> View:
+        budget = _budget(heights, area.valid_fraction, band, use)
         return look(area, band, budget, kind=kind, least_transfer=use.least_transfer)
 
     views = [see(band) for band in bands]
@@ -281,7 +293,10 @@ def _slopes(view: View, use: TextureSettings) -> list[Quantity]:
     method = view.method("gradient of the cosine series", *view.told(of))
     u_common = view.budget.with_method(use.u_method_slope)
     per_variance = float(np.sum(view.weights**2 * squared) / np.sum(view.weights**2))
-    u_square = math.hypot(of.u, view.budget.floor_mm2 * per_variance)
+    # What feigns long waves has no slope to speak of.
+    floor = view.budget.floor_mm2
+    floor -= use.shared_error_long_mm**2 if view.band.long_mm > use.long_from_mm else 0.0
+    u_square = math.hypot(of.u, floor * per_variance)
     sdq = view.root("Sdq", of.value * measured, u_square * measured, u_common, method)
     if sdq.bound == "upper":
         # sqrt(1 + s) - 1 is never above s / 2.

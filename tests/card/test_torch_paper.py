@@ -103,7 +103,7 @@ def test_a_weak_torch_is_flagged_and_a_lost_one_refused() -> None:
         [photo("t.jpg", 0.06 * torch_light() + 0.2)], dark, adjustment(2), torches(0.23), curves(2)
     )
     assert flags == ("torch-weak",)
-    with pytest.raises(TorchTooWeak, match=r"the torch gives 9% of the light on the card, at least 15% is needed"):
+    with pytest.raises(TorchTooWeak, match=r"torch gives \d+% of the light on the card, at least 15% is"):
         read_torch_paper(
             [photo("t.jpg", 0.02 * torch_light() + 0.2)], dark, adjustment(2), torches(0.09), curves(2)
         )

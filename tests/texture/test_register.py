@@ -9,27 +9,15 @@ import pytest
 
 from assessor.card.sampling import SquareGrid
 from assessor.card.torch_paper import TorchPaper
-from assessor.simulate.camera import place_camera
 from assessor.texture.register import register, shifts_px
 from assessor.texture.shading import Move, WindowPhoto, WindowStack
 from assessor.texture.solve import SolveSettings
 from assessor.values import Camera, FloatArray
-from tests.texture.torch_windows import CAMERA, SIZE, VIEW, WHITE, Shoot, Window, grid_mm, ring, shoot
+from tests.texture.torch_windows import WHITE, Shoot, Window, cameras, grid_mm, ring, shoot
 
 GRID = SquareGrid(60.0, 0.4)
 BELOW = Window(below_mm=2.0, ambient=0.25)
 X, Y = grid_mm(12, 50)
-DISTANCES_MM = (360.0, 420.0, 375.0, 410.0, 365.0, 400.0, 390.0, 380.0, 370.0)
-
-
-def cameras(per_torch: int) -> list[Camera]:
-    """Eight cameras 7 degrees off straight down and the dark photo's; per_torch: turns while the torch goes round."""
-    return [
-        place_camera(
-            "c", replace(VIEW, azimuth_deg=per_torch * 45.0 * k + 20, tilt_deg=7.0, distance_mm=mm), SIZE
-        )
-        for k, mm in enumerate(DISTANCES_MM)
-    ]
 
 
 def stack_of(made: Shoot) -> WindowStack:
@@ -42,9 +30,9 @@ def stack_of(made: Shoot) -> WindowStack:
     return WindowStack([window(k) for k in range(count)], window(count) if made.dark else None, papers)
 
 
-def moves_of(held: list[Camera], rounds: int = 2) -> tuple[Move, ...]:
+def moves_of(held: list[Camera]) -> tuple[Move, ...]:
     made = shoot(ring(8), BELOW, cameras=held)
-    return register(stack_of(made), GRID, rounds=rounds, settings=SolveSettings())
+    return register(stack_of(made), GRID, rounds=2, settings=SolveSettings())
 
 
 def as_fields(moves: tuple[Move, ...]) -> FloatArray:
@@ -65,13 +53,20 @@ def true_fields(held: list[Camera]) -> FloatArray:
     return np.asarray(fields - fields[:8].mean(0))
 
 
+def length(fields: FloatArray) -> float:
+    """Root mean square of displacements, mm."""
+    return float(np.sqrt((fields**2).sum(1).mean()))
+
+
 @pytest.mark.parametrize("per_torch", [2, 3])
 def test_a_window_below_the_card_is_brought_together(per_torch: int) -> None:
     held = cameras(per_torch)
     true, found = true_fields(held), as_fields(moves_of(held))
     assert np.abs(true).max() > 0.2  # a few tenths of a mm, and by stretch too:
-    assert np.ptp(true[:, 0, 0], axis=-1).max() > 0.03
-    assert np.abs(found - true).max() < 0.03
+    assert np.ptp(true[:, 0, 0], axis=-1).max() > 0.07
+    assert length(true[:8]) > 0.2
+    assert length(found - true) < 0.015
+    assert np.abs(found - true).max() < 0.04
 
 
 def test_the_mean_of_the_moves_is_left_out() -> None:
@@ -90,7 +85,10 @@ def test_photos_that_lie_right_stay_where_they_are() -> None:
 
 
 def test_rounds_come_to_rest() -> None:
-    one, two, three = (as_fields(moves_of(cameras(2), rounds)) for rounds in (1, 2, 3))
+    stack = stack_of(shoot(ring(8), BELOW, cameras=cameras(2)))
+    one, two, three = (
+        as_fields(register(stack, GRID, rounds=rounds, settings=SolveSettings())) for rounds in (1, 2, 3)
+    )
     assert np.abs(three - two).mean() < 0.3 * np.abs(two - one).mean()
 
 
@@ -98,11 +96,10 @@ def test_rounds_come_to_rest() -> None:
 def test_moves_in_step_with_the_torch_are_told_too() -> None:
     """A known limit: albedo(x + M c_k) = albedo + grad albedo . M c_k, the same as slopes M' grad albedo / albedo."""
     held = cameras(1)
-    assert np.abs(as_fields(moves_of(held)) - true_fields(held))[:8].max() < 0.1
+    assert length((as_fields(moves_of(held)) - true_fields(held))[:8]) < 0.05
 
 
 def test_a_move_is_shift_and_stretch() -> None:
     move = Move(np.array([0.3, -0.1]), np.array([[0.01, 0.002], [0.0, -0.01]]))
     x, y = move.apply(np.array([50.0]), np.array([-20.0]))
     assert (x[0], y[0]) == pytest.approx((50.0 + 0.3 + 0.5 - 0.04, -20.0 - 0.1 + 0.2))
-    assert CAMERA.position_mm[2] > 0

@@ -7,15 +7,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from assessor.card.linear import bytes_from_linear, linear_of_byte
 from assessor.errors import TooCoarseForTorch, TooFewPhotos, TorchesAlike
 from assessor.texture.slopes import measure_slopes
 from assessor.values import FloatArray, Photo, SlopeMap
 from tests.texture.torch_windows import (
     QUICK,
     TINT,
+    WHITE,
     Shoot,
     Window,
     albedo_at,
+    cameras,
     grid_mm,
     paper,
     ring,
@@ -82,6 +85,30 @@ def test_slopes_go_with_the_share_of_the_torch_that_is_told() -> None:
     assert amplitude(found.slope_x, true[0]) == pytest.approx(0.8, abs=0.02)
 
 
+def test_photos_of_a_window_below_the_card_are_registered_first() -> None:
+    """Without registration the displaced colours pass for slopes: correlation 0.8 on such photos."""
+    below = replace(ROOM, below_mm=2.0)
+    made = shoot(ring(8), below, cameras=cameras(2))
+    found = measure(made)
+    # Where the map lies is the mean of the photos: a point 2 mm below is seen moved toward under the cameras.
+    places = np.mean([camera.position_mm for camera in made.adjustment.cameras[:8]], axis=0)
+    share = np.mean([2.0 / camera.position_mm[2] for camera in made.adjustment.cameras[:8]])
+    x, y = grid_mm(found.slope_x.shape[0])
+    for seen, true in zip(
+        (found.slope_x, found.slope_y),
+        slopes_at(x * (1 + share) - share * places[0], y * (1 + share) - share * places[1]),
+        strict=True,
+    ):
+        assert correlation(seen, true) > 0.98
+
+
+def test_colour_is_that_of_the_ground_not_of_its_tilted_faces() -> None:
+    """A slope s turns the face by cos = 1 / sqrt(1 + s^2), 4 % of light on the mean here; the colour is free of it."""
+    found = measure(shoot(ring(8, elevation_deg=45.0), replace(ROOM, strength=2.2)))
+    colour = albedo_at(*grid_mm(found.albedo_rgb.shape[0]))[..., None] * TINT
+    assert (found.albedo_rgb / colour)[20:-20, 20:-20].mean() == pytest.approx(1.0, abs=0.012)
+
+
 def test_a_flat_floor_of_strong_colours_has_no_slopes() -> None:
     found = measure(shoot(ring(8), replace(ROOM, strength=0.0)))
     true = true_slopes(found)
@@ -145,11 +172,39 @@ def test_shadows_are_told_flagged_and_at_last_refused() -> None:
         measure(replace(whole, photos=shaded(whole, 0.25)))
 
 
-def test_a_burnt_out_photo_of_a_place_is_left_out_there() -> None:
+def test_a_patch_that_shines_is_told_and_left_out() -> None:
+    """A film throws light of the torch's own colour to the phone, here under one torch, whatever lies below."""
+    whole = shoot(ring(8), dark=False)
+    assert measure(whole).flags == ()
+    photos = []
+    for k, photo in enumerate(whole.photos):
+        light = linear_of_byte()[photo.rgb_u8]
+        light[250:420, 250:420] += {2: 0.15}.get(k, 0.0) * WHITE
+        photos.append(replace(photo, rgb_u8=bytes_from_linear(light)))
+    found = measure(replace(whole, photos=photos))
+    assert "shine" in found.flags
+    patch = np.s_[220:320, 220:320]
+    assert found.valid[patch].mean() < 0.1
+    assert found.valid[420:, :].mean() > 0.95
+    # 32 mm a side, and up to 5 mm more all round to be sure.
+    assert (32 / 120) ** 2 <= found.shining < (42 / 120) ** 2
+
+
+@pytest.mark.parametrize(
+    "side_mm",
+    [
+        2,
+        pytest.param(
+            19, marks=pytest.mark.xfail(strict=True, reason="levelling takes burnt-out blocks for dark ones")
+        ),
+    ],
+)
+def test_a_burnt_out_photo_of_a_place_is_left_out_there_and_does_no_harm_elsewhere(side_mm: int) -> None:
     whole = shoot(ring(8), dark=False)
     rgb = whole.photos[0].rgb_u8.copy()
-    rgb[300:400, 300:400] = 255
+    reach = round(side_mm * 5.3)
+    rgb[300 : 300 + reach, 300 : 300 + reach] = 255
     found = measure(replace(whole, photos=[replace(whole.photos[0], rgb_u8=rgb), *whole.photos[1:]]))
-    middle = np.s_[270:310, 270:310]
-    true = true_slopes(found)[0][middle]
-    assert (found.slope_x[middle] - true).std() < 0.2 * true.std()
+    true = true_slopes(found)[0]
+    assert (found.slope_x - true)[INNER].std() < 0.1 * true.std()
+    assert found.valid[INNER].mean() > 0.99

@@ -67,6 +67,15 @@ def ring(
     return np.column_stack([flat * np.cos(azimuth), flat * np.sin(azimuth), np.full(count, up)])
 
 
+def cameras(per_torch: int) -> list[Camera]:
+    """Eight cameras 7 degrees off straight down and the dark photo's; per_torch: turns while the torch goes round."""
+    views = [
+        replace(VIEW, azimuth_deg=per_torch * 45.0 * k + 20, tilt_deg=7.0, distance_mm=mm, focal_px=5.3 * mm)
+        for k, mm in enumerate((330.0, 450.0, 340.0, 440.0, 335.0, 425.0, 400.0, 380.0, 370.0))
+    ]
+    return [place_camera("above", view, SIZE) for view in views]
+
+
 def seen_at(camera: Camera, window: Window) -> Pair:
     """Points of the window's plane that the pixels show."""
     x, y = feet_on_card(
