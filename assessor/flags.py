@@ -63,6 +63,16 @@ FLAGS: dict[str, Flag] = {
             "fold the four tabs upright and keep them in the picture",
         ),
         Flag(
+            "torch-left-out",
+            "The torch photos of this spot could not be used (too coarse, too weak or relit); the sides stand alone.",
+            "assess it with --kind torch to read why",
+        ),
+        Flag(
+            "angles-left-out",
+            "The photos from the sides could not be used; the torch stands alone.",
+            "assess it with --kind angles to read why",
+        ),
+        Flag(
             "torch-weak",
             "The torch gives little of the light on the card.",
             "shade the spot or use a stronger lamp",

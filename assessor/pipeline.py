@@ -11,22 +11,19 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from assessor.card.camera import adjust_cameras
-from assessor.card.find import find_card
 from assessor.card.kinds import Kinds, tell_kinds
-from assessor.card.lens import find_odd_photos, mixed_cameras
 from assessor.card.light import check_light, read_lights
-from assessor.card.photo_origin import check_not_scanned, check_origin
-from assessor.card.quality import check_photo
 from assessor.card.rectify import fit_white, rectify
 from assessor.card.tone import read_tone
 from assessor.card.tone_torch import read_torch_tone
 from assessor.card.torch_guess import guess_torches
 from assessor.card.torch_paper import check_share, read_torch_paper
 from assessor.card.torches import read_torches
-from assessor.errors import CaptureError, PhoneRelit, PhotoError, TooFewPhotos, TorchesUnseen
+from assessor.errors import CaptureError, PhoneRelit, PhotoError, TorchesUnseen
 from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
+from assessor.intake import Found, check_count, find_all
 from assessor.settings import Settings
 from assessor.texture.fuse import fuse_heights
 from assessor.texture.heights import measure_heights
@@ -57,7 +54,7 @@ LIGHT_FLAGS = frozenset(
 )
 
 
-def assess_capture(
+def assess_capture(  # noqa: PLR0913 - all but the photos by name
     photos: Sequence[Photo],
     *,
     print_scale: PrintScale,
@@ -76,7 +73,7 @@ def assess_capture(
     function that returns seconds. Raises CaptureError when the spot cannot be measured.
     """
     laps = Laps(clock)
-    found, dropped = _find_all(photos, settings, refused)
+    found, dropped = find_all(photos, settings, refused)
     laps.lap("find")
     spot, kinds = _place(found, print_scale, kind, settings, laps)
     # What is too uneven a light for `angles` is just right for `torch`, so it is decided only now.
@@ -84,17 +81,16 @@ def assess_capture(
     if any(unfit):
         dropped += [error for error in unfit if error is not None]
         found = [one for k, one in enumerate(found) if k not in kinds.angles or one.unfit is None]
-        _check_count(found, dropped, settings)
+        check_count(found, dropped, settings)
         spot, kinds = _place(found, print_scale, kind, settings, laps)
     adjustment = spot.adjustment
     photo_flags = [flag for one in found for flag in one.flags]
     if dropped:
         photo_flags.append("photos-dropped")
-    angles = _angles(spot.only(kinds.angles), settings, laps) if kinds.angles else None
-    torch = _torch(spot, kinds, settings, laps) if kinds.torch else None
-    if angles is not None and torch is not None and torch.unplaced:
-        kinds, torch = replace(kinds, kind="angles"), None
-        photo_flags.append("torch-unplaced")
+    angles, torch, lost = _measure(spot, kinds, settings, laps)
+    if lost is not None:  # what could be measured stands alone
+        kinds = replace(kinds, kind="angles" if angles is not None else "torch")
+        photo_flags.append(lost)
     heights, fuse_flags = _join(angles, torch, settings)
     if angles is not None and torch is not None:
         laps.lap("fuse")
@@ -131,16 +127,6 @@ def assess_capture(
         dark_photo=None if kinds.dark is None else spot.photos[kinds.dark].name,
         better_kind=say_better_kind(texture, torch.slopes if torch else None),
     )
-
-
-@dataclass(frozen=True, eq=False)
-class Found:
-    """A photo with its card; unfit: why it cannot be used in an even light, where it can under a torch."""
-
-    photo: Photo
-    sighting: CardSighting
-    flags: tuple[str, ...]
-    unfit: PhotoError | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -181,6 +167,34 @@ class Measured:
         return self.torches is not None and not math.isfinite(self.torches.u_tan_common)
 
 
+def _measure(
+    spot: Spot, kinds: Kinds, settings: Settings, laps: Laps
+) -> tuple[Measured | None, Measured | None, str | None]:
+    """Heights of each kind; of a spot that has both, one may fail: then also a flag that says so."""
+    both = kinds.kind == "fused"
+    angles = torch = None
+    failed: CaptureError | None = None
+    if kinds.angles:
+        try:
+            angles = _angles(spot.only(kinds.angles), settings, laps)
+        except CaptureError as error:
+            if not both:
+                raise
+            failed = error
+    if kinds.torch:
+        try:
+            torch = _torch(spot, kinds, settings, laps)
+        except CaptureError as error:
+            if not both or failed is not None:
+                raise failed or error from error
+            failed = error
+    if both and torch is not None and torch.unplaced and angles is not None:
+        return angles, None, "torch-unplaced"
+    if failed is not None:
+        return angles, torch, "torch-left-out" if torch is None else "angles-left-out"
+    return angles, torch, None
+
+
 def _angles(spot: Spot, settings: Settings, laps: Laps) -> Measured:
     """Heights from photos of four sides in one light."""
     photos, adjustment = spot.photos, spot.adjustment
@@ -209,7 +223,7 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
     placed = bool(torches.lights)
     if not placed:
         torches = _guessed(spot, lit, kinds, rectified, settings)
-    read = {name for name in torches.photo_names}
+    read = set(torches.photo_names)
     members = [k for k in kinds.torch if spot.photos[k].name in read]
     dark = None if kinds.dark is None else spot.photos[kinds.dark]
     used = spot.only([*members, kinds.dark] if kinds.dark is not None else members)
@@ -324,62 +338,6 @@ def _place(
     kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
     laps.lap("kinds")
     return Spot(tuple(photos), tuple(sightings), adjustment), kinds
-
-
-def _find_all(
-    photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...]
-) -> tuple[list[Found], list[PhotoError]]:
-    """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones."""
-    found: list[Found] = []
-    dropped = list(refused)
-    for photo in photos:
-        try:
-            found.append(_find_one(photo, settings))
-        except PhotoError as error:
-            named = error.with_file(photo.name)
-            assert isinstance(named, PhotoError)
-            dropped.append(named)
-    _check_count(found, dropped, settings)
-    odd = find_odd_photos([one.photo for one in found], settings.lens)
-    found = [one for one, error in zip(found, odd, strict=True) if error is None]
-    dropped += [error for error in odd if error is not None]
-    if len(found) < settings.heights.min_photos:
-        raise _mixed(odd, dropped)
-    return found, dropped
-
-
-def _find_one(photo: Photo, settings: Settings) -> Found:
-    origin_flags = check_origin(photo, settings.origin)
-    sighting = find_card(photo, settings.find)
-    check_not_scanned(photo, sighting, settings.origin)
-    unfit: PhotoError | None = None
-    try:
-        flags = check_photo(photo, sighting, settings.quality)
-    except PhotoError as error:
-        flags = check_photo(photo, sighting, settings.quality, torch=True)
-        named = error.with_file(photo.name)
-        assert isinstance(named, PhotoError)
-        unfit = named
-    return Found(photo, sighting, (*origin_flags, *flags), unfit)
-
-
-def _check_count(found: Sequence[Found], dropped: Sequence[PhotoError], settings: Settings) -> None:
-    if len(found) < settings.heights.min_photos:
-        raise _too_few([one.photo for one in found], dropped, settings.heights.min_photos)
-
-
-def _mixed(odd: Sequence[PhotoError | None], dropped: Sequence[PhotoError]) -> CaptureError:
-    error = mixed_cameras([error for error in odd if error is not None])
-    error.refused = tuple(dropped)
-    return error
-
-
-def _too_few(usable: Sequence[Photo], dropped: Sequence[PhotoError], needed: int) -> CaptureError:
-    reasons = "".join(f"; {error.file or 'one photo'}: {error.found}" for error in dropped)
-    many = "photo is" if len(usable) == 1 else "photos are"
-    error = TooFewPhotos(f"{len(usable)} {many} usable of the {needed} needed{reasons}")
-    error.refused = tuple(dropped)
-    return error
 
 
 class Laps:

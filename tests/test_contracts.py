@@ -83,14 +83,11 @@ ERROR_CODES = {
     "OutputNotWritable": "output-not-writable",
 }
 FLAG_CODES = {
-    "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare",
-    "card-wet", "hard-shadow", "light-uneven", "light-changed", "body-shadow",
-    "card-bent", "few-markers", "focal-unknown",
-    "photo-resent",
-    "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn",
-    "at-most", "few-valid", "halves-differ", "photos-dropped", "scale-prior",
-    "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-weak", "torch-steep", "torch-uneven", "shine",
-    "kinds-disagree",
+    "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare", "card-wet", "hard-shadow",
+    "light-uneven", "light-changed", "body-shadow", "card-bent", "few-markers", "focal-unknown", "photo-resent",
+    "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn", "at-most", "few-valid", "halves-differ",
+    "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
+    "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

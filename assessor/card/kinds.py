@@ -1,8 +1,8 @@
-"""Which photos of a spot were shot how: `angles` (light still, phone moved), `torch` (torch moved, phone still), or both.
+"""Which photos of a spot were shot how: `angles` (light still, phone moved), `torch` (torch moved), or both.
 
-Two things tell. The smooth light on the white paper: photos in the same light have the same fall-off over the sheet, a
-torch on another side has another one. And where the cameras stood. The photo without torch ("dark") is the one whose light
-is pulled to no side and in which the paper is darker at equal exposure.
+Two things tell. The smooth light on the white paper: photos in the same light have the same fall-off over the sheet,
+a torch on another side has another one. And where the cameras stood. The photo without torch ("dark") is the one
+whose light is pulled to no side and in which the paper is darker at equal exposure.
 """
 
 from __future__ import annotations
@@ -51,18 +51,18 @@ def tell_kinds(
 ) -> Kinds:
     """Part the photos of a spot by kind; all sequences run alike.
 
-    white_fits: log of the smooth paper light, (6, 3) each, as `Rectified.white_fit`. asked: the kind a person named, None to recognise it. Raises KindUnclear where `fused` was asked for and one of the
-    two kinds is missing.
+    white_fits: log of the smooth paper light, (6, 3) each, as `Rectified.white_fit`. asked: the kind a person named,
+    None to recognise it. Raises KindUnclear where `fused` was asked for and one of the two kinds is missing.
     """
     use = settings or KindSettings()
     everyone = tuple(range(len(white_fits)))
-    if asked == "angles":
-        return Kinds("angles", everyone, (), None)
     fields = _fields(white_fits)
     views = np.stack([camera.position_mm[:2] / camera.position_mm[2] for camera in cameras])
     still = _same_light(fields, use)
     angles = still if len(still) >= use.min_angles and _spread(views[list(still)]) > use.min_spread else ()
     torch = tuple(k for k in everyone if k not in angles)
+    if asked == "angles":
+        return Kinds("angles", angles if len(torch) >= use.min_torch and angles else everyone, (), None)
     if asked == "torch":
         torch = everyone if not angles or len(torch) < use.min_torch else torch
     elif not angles and _spread(views) > use.min_spread and len(torch) - len(still) < use.min_torch:

@@ -1,7 +1,7 @@
 """Which side the torch stood on where no tab tells: from the fall-off of its light over the paper.
 
-The side is told well, the elevation is not (study.md part 4, E1: an aimed beam shifts it by tens of degrees), so heights
-made with it have no millimetres: they only rank spots that were shot alike, and show the lay.
+The side is told well, the elevation is not (study.md part 4, E1: an aimed beam shifts it by tens of degrees), so
+heights made with it have no millimetres: they only rank spots that were shot alike, and show the lay.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ def guess_torches(
 ) -> Torches:
     """Side of the torch in each photo; photos whose light has no side are left out.
 
-    white_fits: log of the smooth paper light, (6, 3) each, of the torch photos; dark_fit of the photo without. exifs: of the
-    torch photos, then of the dark one. Every light stands at the usual elevation and distance.
+    white_fits: log of the smooth paper light, (6, 3) each, of the torch photos; dark_fit of the photo without. exifs:
+    of the torch photos, then of the dark one. Every light stands at the usual elevation and distance.
     """
     use = settings or GuessSettings()
     x, y = np.array([-50.0, 50.0, 0.0, 0.0]), np.array([0.0, 0.0, -50.0, 50.0])

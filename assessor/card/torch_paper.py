@@ -1,14 +1,14 @@
 """How the torch lights the sheet in each photo, with the other light taken off.
 
-A torch photo shows torch and ambient light, the dark photo the ambient light alone. Light adds, so the dark photo, scaled
-to the torch photo's exposure, is taken off. What is left on the plain paper is the torch's own light: inverse square times
-cosine from where the tabs say it stands, times a smooth beam that is fitted to the paper (quadratic in its logarithm) and
-bridges the window. The paper thus settles each photo's exposure and the beam; the torch's place comes from the tabs alone,
-since the fall-off of an aimed beam errs by tens of percent (study.md part 4, E1).
+A torch photo shows torch and ambient light, the dark photo the ambient light alone. Light adds, so the dark photo,
+scaled to the torch photo's exposure, is taken off. What is left on the plain paper is the torch's own light: inverse
+square times cosine from where the tabs say it stands, times a smooth beam that is fitted to the paper (quadratic in
+its logarithm) and bridges the window. The paper thus settles each photo's exposure and the beam; the torch's place
+comes from the tabs alone, since the fall-off of an aimed beam errs by tens of percent (study.md part 4, E1).
 
-The ambient scale is the ratio of exposures that EXIF tells, checked and, where EXIF says nothing, replaced by what the tabs'
-shadows leave of the light (`Light.share`). Without a dark photo ambient light is taken as even: it then only weakens the
-shading, and the shadows say by how much.
+The ambient scale is the ratio of exposures that EXIF tells, checked and, where EXIF says nothing, replaced by what
+the tabs' shadows leave of the light (`Light.share`). Without a dark photo ambient light is taken as even: it then
+only weakens the shading, and the shadows say by how much.
 """
 
 from __future__ import annotations
@@ -54,10 +54,11 @@ class TorchPaperSettings:
 class TorchPaper:
     """The torch on the sheet in one photo.
 
-    position_mm (3,): where it stands. gain_rgb (3,): linear level of the torch's light on paper at the window's centre.
-    beam (6,): log of its unevenness over `white_basis`, 0 at the centre. ambient_scale: exposure over the dark photo's
-    (0: no dark photo). share: torch part of the light on paper at the centre, u_share. spread: relative rms of the paper
-    about the fit. closure: ambient light by the shadows over that by the dark photo, NaN where one is missing.
+    position_mm (3,): where it stands. gain_rgb (3,): linear level of the torch's light on paper at the window's
+    centre. beam (6,): log of its unevenness over `white_basis`, 0 at the centre. ambient_scale: exposure over the
+    dark photo's (0: no dark photo). share: torch part of the light on paper at the centre, u_share. spread: relative
+    rms of the paper about the fit. closure: ambient light by the shadows over that by the dark photo, NaN where one
+    is missing.
     """
 
     photo_name: str
@@ -97,8 +98,8 @@ def read_torch_paper(
 ) -> tuple[tuple[TorchPaper, ...], tuple[str, ...]]:
     """Read the torch's light on the sheet in every torch photo; returns it with flags.
 
-    photos and torches.lights run alike; adjustment.cameras and curves hold the torch photos first and then the dark one.
-    Raises TorchTooWeak where the torch's part of the light is too small.
+    photos and torches.lights run alike; adjustment.cameras and curves hold the torch photos first and then the dark
+    one. Raises TorchTooWeak where the torch's part of the light is too small.
     """
     use = settings or TorchPaperSettings()
     scale = (adjustment.print_scale.x, adjustment.print_scale.y)

@@ -1,10 +1,11 @@
 """Heights from slopes: least squares in the cosine basis, so that edges reflect and no border is a period.
 
-A height field mirrored at its edges is a sum of cosines and its slopes are sums of sines times cosines, bin by bin with
-known factors: Frankot and Chellappa's projection (1988, IEEE PAMI 10, 439) on the even extension (Simchony, Chellappa
-and Shao 1990, IEEE PAMI 12, 435). Slopes stand at the sample centres and are never differenced, so waves down to two
-samples keep their height. Where slopes are missing they are filled with those of the surface found so far, round by
-round (Papoulis 1975 and Gerchberg 1974 do so for missing samples), which ends in the least-squares surface of the valid ones.
+A height field mirrored at its edges is a sum of cosines and its slopes are sums of sines times cosines, bin by bin
+with known factors: Frankot and Chellappa's projection (1988, IEEE PAMI 10, 439) on the even extension (Simchony,
+Chellappa and Shao 1990, IEEE PAMI 12, 435). Slopes stand at the sample centres and are never differenced, so waves
+down to two samples keep their height. Where slopes are missing they are filled with those of the surface found so
+far, round by round (Papoulis 1975 and Gerchberg 1974 do so for missing samples), which ends in the least-squares
+surface of the valid ones.
 """
 
 from __future__ import annotations

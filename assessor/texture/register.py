@@ -1,9 +1,9 @@
 """What is left to move after the card's registration: the window lies below the card, and hands move.
 
-A plane below the card is seen by cameras in different places as shifted and stretched; so each photo gets a shift and a
-stretch that bring it onto the surface solved from all of them: albedo and shading predict what the photo should show, and
-a step of Lucas and Kanade (1981) over the whole window says how far it lies off. Their mean over the photos is left out:
-nothing tells it, and the map keeps its place.
+A plane below the card is seen by cameras in different places as shifted and stretched; so each photo gets a shift and
+a stretch that bring it onto the surface solved from all of them: albedo and shading predict what the photo should
+show, and a step of Lucas and Kanade (1981) over the whole window says how far it lies off. Their mean over the photos
+is left out: nothing tells it, and the map keeps its place.
 """
 
 from __future__ import annotations

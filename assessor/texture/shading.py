@@ -1,7 +1,8 @@
 """The window under each torch: relative light on a grid, free of ambient light, exposure and fall-off.
 
-What is left of a sample is `albedo x (1 + cotangent . slope)`: the floor's torch light over what level white paper would
-have there. Samples are taken by cubic interpolation on linear light, where the window's own plane is seen (`register`).
+What is left of a sample is `albedo x (1 + cotangent . slope)`: the floor's torch light over what level white paper
+would have there. Samples are taken by cubic interpolation on linear light, where the window's own plane is seen
+(`register`).
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import numpy as np
 from assessor.card.linear import LUMINANCE, linear_rgb
 from assessor.card.sampling import SquareGrid, polynomials_of
 from assessor.card.torch_paper import TorchPaper
-from assessor.values import Camera, FloatArray, Photo, ToneCurve
+from assessor.values import BoolArray, Camera, FloatArray, Photo, ToneCurve
 
 CLIPPED_BYTE = 253
 BLOCK_MM = 4.0  # light is levelled on means over such blocks
@@ -179,17 +180,24 @@ def resize_to(field: FloatArray, n: int) -> FloatArray:
 def _levelled(light: FloatArray) -> FloatArray:
     """Take out of each photo (K, n, n) what differs from the others as smoothly as a cubic over the window.
 
-    A wrong beam or place of the torch looks just so, and so do slopes over waves far longer than the texture's.
+    A wrong beam or place of the torch looks just so, and so do slopes over waves far longer than the texture's. Blocks
+    that are half burnt out (NaN) say nothing.
     """
     n = light.shape[1]
     few = max(n // round(n / 120 * BLOCK_MM), 8)
-    small = [cv2.resize(np.nan_to_num(part), (few, few), interpolation=cv2.INTER_AREA) for part in light]
-    blocks = np.maximum(np.stack(small), 1e-4)
-    log = np.log(blocks / blocks.mean(0))
+    seen = np.stack([_blocks(np.isfinite(part), few) for part in light])
+    blocks = np.stack([_blocks(np.nan_to_num(part), few) for part in light]) / np.maximum(seen, 1e-3)
+    usable = seen > 0.5
+    mean = (blocks * usable).sum(0) / np.maximum(usable.sum(0), 1)
+    log = np.log(np.maximum(blocks, 1e-4) / np.maximum(mean, 1e-4))
     at = (np.arange(few) + 0.5) / few * 2 - 1
     basis = np.stack([np.outer(at**i, at**j) for i in range(4) for j in range(4 - i)]).reshape(10, -1).T
-    for k, part in enumerate(light):
-        fitted = basis @ np.linalg.lstsq(basis, log[k].ravel(), rcond=None)[0]
+    for k, own in enumerate(usable.reshape(len(light), -1)):
+        fitted = basis @ np.linalg.lstsq(basis[own], log[k].ravel()[own], rcond=None)[0]
         smooth = np.exp(-fitted).reshape(few, few).astype(np.float32)
-        part *= cv2.resize(smooth, (n, n), interpolation=cv2.INTER_CUBIC)
+        light[k] *= cv2.resize(smooth, (n, n), interpolation=cv2.INTER_CUBIC)
     return light
+
+
+def _blocks(field: FloatArray | BoolArray, few: int) -> FloatArray:
+    return np.asarray(cv2.resize(np.asarray(field, np.float32), (few, few), interpolation=cv2.INTER_AREA))

@@ -1,13 +1,14 @@
 """Slopes and albedo of the window from shading under a torch on many sides (capture kind `torch`).
 
-Photometric stereo (Woodham 1980, Opt. Eng. 19, 139) with near lights: on a matt floor the relative light in photo k is
-albedo x (1 + c_k . slope), with c_k the cotangents of the torch's direction at that very point. Three unknowns a sample,
-one equation a light. Cast shadows, shine and burnt-out samples are not noise but something else: they lose their weight
-against the surface that the others agree on. Smooth light errors and a floor's own long waves cannot be told apart, so
-each photo's light is levelled over the window (a cubic), and long waves are gone with it.
+Photometric stereo (Woodham 1980, Opt. Eng. 19, 139) with near lights: on a matt floor the relative light in photo k
+is albedo x (1 + c_k . slope), with c_k the cotangents of the torch's direction at that very point. Three unknowns a
+sample, one equation a light. Cast shadows, shine and burnt-out samples are not noise but something else: they lose
+their weight against the surface that the others agree on. Smooth light errors and a floor's own long waves cannot be
+told apart, so each photo's light is levelled over the window (a cubic), and long waves are gone with it.
 
 Two disjoint sets of lights, every other one round the card, give two maps of one surface with independent noise. With
-four lights nothing is left over but one residual a sample: its like is put on the map with both signs, a modelled noise.
+four lights nothing is left over but one residual a sample: its like is put on the map with both signs, a modelled
+noise.
 """
 
 from __future__ import annotations
@@ -51,6 +52,7 @@ class SlopeSettings:
     rim_mm: float = 6.0
     flag_shine: float = 0.03
     loss_per_noise: float = 3.0
+    loss_of_few: float = 0.25
     solve: SolveSettings = field(default_factory=SolveSettings)
 
 
@@ -65,8 +67,8 @@ def measure_slopes(
 ) -> SlopeMap:
     """Solve slopes (mm/mm) and albedo on a 0.1 mm grid over the window.
 
-    photos and papers run alike; adjustment.cameras and curves hold the torch photos first and then the dark one, if any.
-    Raises TooFewPhotos, TorchesAlike or TooCoarseForTorch.
+    photos and papers run alike; adjustment.cameras and curves hold the torch photos first and then the dark one, if
+    any. Raises TooFewPhotos, TorchesAlike or TooCoarseForTorch.
     """
     use = settings or SlopeSettings()
     names = ", ".join(photo.name for photo in photos)
@@ -78,6 +80,9 @@ def measure_slopes(
     # What is an outlier depends on how noisy these photos are: every tenth row tells.
     first = solve(shading.rows(10), replace(use.solve, rounds=1))
     loss = max(use.solve.loss, use.loss_per_noise * first.residual)
+    if len(photos) < use.min_checked:
+        # One equation is left over: whichever light is dropped, the rest fit exactly. Only gross outliers may go.
+        loss = max(loss, use.loss_of_few)
     whole = solve(shading, replace(use.solve, loss=loss))
     shining = _shining(whole, use)
     valid, shine = whole.valid & ~shining, float(shining.mean())
@@ -170,7 +175,8 @@ def _shining(whole: Solution, use: SlopeSettings) -> BoolArray:
 def _check_steepness(valid: BoolArray, shadowed: float, use: SlopeSettings, names: str) -> None:
     if shadowed > use.max_shadowed:
         raise TooCoarseForTorch(
-            f"{shadowed:.0%} of the floor's samples lie in the torch's shadow or shine, at most {use.max_shadowed:.0%} may",
+            f"{shadowed:.0%} of the floor's samples lie in the torch's shadow or shine,"
+            f" at most {use.max_shadowed:.0%} may",
             file=names,
         )
     share = float(valid.mean())

@@ -29,8 +29,9 @@ class SolveSettings:
 class Solution:
     """slope_x, slope_y, albedo, specular (n, n); weights (K, n, n) 0..1 of each light; valid (n, n); noise (n, n).
 
-    albedo: over white paper, times the cosine of the slope. specular: mean light above the matt surface. noise: signed
-    residual a degree of freedom, relative; residual: its rms without outliers. gain_x, gain_y (n, n): sd of each slope per noise.
+    albedo: over white paper, times the cosine of the slope. specular: mean light above the matt surface. noise:
+    signed residual a degree of freedom, relative; residual: its rms without outliers. gain_x, gain_y (n, n): sd of
+    each slope per noise.
     """
 
     slope_x: FloatArray

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 
 from assessor.texture.integrate import integrate_slopes
-from assessor.values import Band, BoolArray, HeightMap, PrintScale, SlopeMap, Torches, ToneCurve, Transfer
+from assessor.values import Band, BoolArray, HeightMap, PrintScale, SlopeMap, ToneCurve, Torches, Transfer
 
 TORCH_BANDS = (Band(0.5, 8.0), Band(0.5, 25.0), Band(2.5, 25.0))
 
@@ -21,8 +21,9 @@ class TorchHeightSettings:
 
     blur_per_edge: float = 0.25  # sd of the map's own blur over the 10-90 % width of the card's edges
     u_blur: float = 0.12  # relative
-    # Steep faces: the share of samples in shadow or shine, beyond what noise makes, tells how much of all waves is lost,
-    # and how much more of the short ones. Fitted to 190 rendered captures of four processes up to 0.2 of the samples.
+    # Steep faces: the share of samples in shadow or shine, beyond what noise makes, tells how much of all waves is
+    # lost, and how much more of the short ones. Fitted to 190 rendered captures of four processes up to 0.2 of the
+    # samples.
     loss_per_shadow: float = 1.03
     shadow_of_noise: float = 0.012
     blur_per_loss: float = 11.0
@@ -57,7 +58,8 @@ def heights_of_slopes(
     if slopes.halves is not None:
         one, two = (integrate_slopes(x, y, slopes.valid, spacing_mm) for x, y in slopes.halves)
         halves = (one, two)
-    # The tone's slope scales the shading of all photos, the tabs' heights all tangents; own errors of K torches average.
+    # The tone's slope scales the shading of all photos, the tabs' heights all tangents; own errors of K torches
+    # average.
     tangents = [
         torches.u_tan_common,
         math.sqrt(sum(u * u for u in torches.u_tan_own)) / max(len(torches.u_tan_own), 1),
@@ -95,9 +97,9 @@ def torch_transfer(
 ) -> Transfer:
     """Share of each wavelength's amplitude that photo, sampling and shading pass: a Gaussian blur and a loss.
 
-    The blur's width goes with the width of the photos' edges; sharpening in the phone brings some of it back, so it is
-    less than the edges' own (10-90 % is 2.56 sd). Shading loses where faces are steeper than the torch is high: shadowed,
-    the share of samples in shadow or shine, says how much.
+    The blur's width goes with the width of the photos' edges; sharpening in the phone brings some of it back, so it
+    is less than the edges' own (10-90 % is 2.56 sd). Shading loses where faces are steeper than the torch is high:
+    shadowed, the share of samples in shadow or shine, says how much.
     """
     use = settings or TorchHeightSettings()
     known = [width for width in edge_width_mm if math.isfinite(width) and width > 0]

@@ -243,8 +243,9 @@ class Torches:
     """The torch in every photo of a `torch` capture, from the tabs' shadows, all photos together.
 
     photo_names and lights run alike, one a photo; both are empty where no tab tells. u_tan_common: relative standard
-    uncertainty of tan(elevation) that all lights share (the tabs' heights, the print), which heights go with; u_tan_own:
-    that of each light by itself. method says how, or why nothing could be read; sentence: the same for people.
+    uncertainty of tan(elevation) that all lights share (the tabs' heights, the print), which heights go with;
+    u_tan_own: that of each light by itself. method says how, or why nothing could be read; sentence: the same for
+    people.
     """
 
     photo_names: tuple[str, ...]

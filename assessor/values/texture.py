@@ -68,13 +68,13 @@ class HeightMap:
 class SlopeMap:
     """Slopes and albedo of the window from shading under a torch on many sides (kind `torch`).
 
-    slope_x, slope_y (H, W) float32: dz/dx and dz/dy in mm/mm, y up as in the card frame, row 0 at y_max_mm. valid
-    (H, W): False where too few lights reach; filled smoothly there. halves: slopes of two disjoint sets of lights, or
-    None. albedo_rgb (h, w, 3): linear reflectance over the paper's, free of shading, at albedo_px_per_mm over the same
-    square. specular (h, w): what the photos hold above the matt surface, mean over the lights, over the paper's light.
-    noise_is_modelled: the halves are made of the fit's residual, for with four lights nothing checks itself.
-    torch_share: the torch's part of the light on level paper at the window's centre, median of the photos. shadowed: share
-    of samples left out as shadow or shine. residual: rms by which photos miss the matt surface, relative.
+    slope_x, slope_y (H, W) float32: dz/dx and dz/dy in mm/mm, y up as in the card frame, row 0 at y_max_mm. valid (H,
+    W): False where too few lights reach; filled smoothly there. halves: slopes of two disjoint sets of lights, or
+    None. albedo_rgb (h, w, 3): linear reflectance over the paper's, free of shading, at albedo_px_per_mm over the
+    same square. specular (h, w): what the photos hold above the matt surface, mean over the lights, over the paper's
+    light. noise_is_modelled: the halves are made of the fit's residual, for with four lights nothing checks itself.
+    torch_share: the torch's part of the light on level paper at the window's centre, median of the photos. shadowed:
+    share of samples left out as shadow or shine. residual: rms by which photos miss the matt surface, relative.
     shining: share of the window that seems to shine and is not valid.
     """
 

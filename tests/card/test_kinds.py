@@ -90,6 +90,7 @@ def test_what_is_asked_for_goes_before_what_is_seen() -> None:
     whites = [*[light(None)] * 4, *TORCH, light(None)]
     cameras = [*SIDES, *above(9)]
     assert tell_kinds(whites, cameras, exifs(13), "torch").kind == "torch"
-    assert len(tell_kinds(whites, cameras, exifs(13), "angles").angles) == 13
+    kinds = tell_kinds(whites, cameras, exifs(13), "angles")
+    assert (kinds.kind, kinds.angles, kinds.torch) == ("angles", (0, 1, 2, 3, 12), ())
     with pytest.raises(KindUnclear, match="torch"):
         tell_kinds([light(None)] * 4, SIDES, exifs(4), "fused")
