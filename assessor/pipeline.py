@@ -19,7 +19,7 @@ from assessor.card.tone_torch import read_torch_tone
 from assessor.card.torch_guess import guess_torches
 from assessor.card.torch_paper import check_share, read_torch_paper
 from assessor.card.torches import read_torches
-from assessor.errors import CaptureError, PhoneRelit, PhotoError, TorchesUnseen
+from assessor.errors import CaptureError, HeightsDisagree, PhoneRelit, PhotoError, TorchesUnseen
 from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
@@ -302,6 +302,11 @@ def _join(
     """One height map of the spot."""
     if angles is not None and torch is not None:
         fused = fuse_heights(angles.heights, torch.heights, settings.fuse)
+        if "kinds-disagree" in fused.flags and abs(math.log(fused.gain)) > math.log(settings.fuse.max_ratio):
+            raise HeightsDisagree(
+                f"the photos from the sides show {fused.gain:.2f} times the heights that the torch shows,"
+                " as if of two floors"
+            )
         return fused.heights, fused.flags
     only = angles or torch
     assert only is not None  # tell_kinds names photos of one kind at least

@@ -16,12 +16,15 @@ from typing import Any
 
 import numpy as np
 
-from assessor import pipeline
+from assessor import intake, pipeline
 from assessor.settings import Settings, digest_of
 from assessor.values import FloatArray, HeightMap, Photo, Transfer
 
 Function = Callable[..., Any]
 HUGE, TINY = 1e9, 1e-6
+
+
+HOMES = (intake, pipeline)  # where stages are called
 
 
 @dataclass(frozen=True)
@@ -58,12 +61,18 @@ class Variant:
         try:
             self.over(Settings())
             for stage in (*self.after, *self.renew):
-                getattr(pipeline, stage)
+                _home_of(stage)
             for module, name, _ in self.inside:
                 getattr(importlib.import_module(module), name)
         except AttributeError as error:
             return str(error)
         return None
+
+
+def _home_of(stage: str) -> Function:
+    """The stage where it is called; AttributeError where there is none."""
+    home = next((module for module in HOMES if hasattr(module, stage)), pipeline)
+    return getattr(home, stage)
 
 
 def _undivided(heights: HeightMap) -> HeightMap:
@@ -152,7 +161,7 @@ def _nothing(_: Function) -> Function:
 _ANY_LENS = Variant(
     "any lens",
     FITS,
-    inside=(("assessor.pipeline", "find_odd_photos", _never_odd),
+    inside=(("assessor.intake", "find_odd_photos", _never_odd),
             ("assessor.card.camera", "check_same_camera", _nothing)),
     renew=("adjust_cameras",),
 )  # fmt: skip
@@ -210,21 +219,23 @@ class Memory:
 
     def __init__(self) -> None:
         self._known: dict[Any, tuple[Any, BaseException | None, Any]] = {}
+        own = {module.__name__ for module in HOMES}
         self._stages = {
-            name: f
-            for name, f in vars(pipeline).items()
-            if inspect.isfunction(f) and f.__module__ != pipeline.__name__
+            (module, name): f
+            for module in HOMES
+            for name, f in vars(module).items()
+            if inspect.isfunction(f) and f.__module__ not in own
         }
 
     @contextmanager
     def running(self, variant: Variant, *, keep: bool = False) -> Iterator[None]:
         """The pipeline under a variant; keep: remember the results."""
         patches = [(importlib.import_module(m), name, make) for m, name, make in variant.inside]
-        before = [(pipeline, name, f) for name, f in self._stages.items()]
-        before += [(m, name, getattr(m, name)) for m, name, _ in patches if m is not pipeline]
+        before = [(module, name, f) for (module, name), f in self._stages.items()]
+        before += [(m, name, getattr(m, name)) for m, name, _ in patches if m not in HOMES]
         try:
-            for name, stage in self._stages.items():
-                setattr(pipeline, name, self._wrapped(name, stage, variant, keep))
+            for (module, name), stage in self._stages.items():
+                setattr(module, name, self._wrapped(name, stage, variant, keep))
             for module, name, make in patches:
                 setattr(module, name, make(getattr(module, name)))
             yield

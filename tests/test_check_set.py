@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from assessor import pipeline
+from assessor import intake, pipeline
 from assessor.errors import TooFar
 from assessor.evaluation import gross, mean_limits, scatter_limits, share_limits
 
@@ -226,20 +226,20 @@ def test_memory_runs_a_stage_again_only_where_something_changed(monkeypatch: pyt
             raise TooFar("far away")
         return [photo]
 
-    monkeypatch.setattr(pipeline, "find_card", stage)
+    monkeypatch.setattr(intake, "find_card", stage)
     memory, settings, photo = variants.Memory(), pipeline.Settings(), object()
     plain = variants.Variant("plain")
     with memory.running(plain, keep=True):
-        first = pipeline.find_card(photo, settings.find)  # type: ignore[arg-type]
+        first = intake.find_card(photo, settings.find)  # type: ignore[arg-type]
     with memory.running(plain):
-        assert pipeline.find_card(photo, pipeline.Settings().find) is first  # type: ignore[arg-type]
+        assert intake.find_card(photo, pipeline.Settings().find) is first  # type: ignore[arg-type]
     with memory.running(variants.Variant("after", after={"find_card": lambda found: [*found, "changed"]})):
-        assert pipeline.find_card(photo, settings.find) == [photo, "changed"]  # type: ignore[arg-type]
+        assert intake.find_card(photo, settings.find) == [photo, "changed"]  # type: ignore[arg-type]
     assert len(calls) == 1
     with memory.running(variants.Variant("anew", renew=("find_card",))):
-        pipeline.find_card(photo, settings.find)  # type: ignore[arg-type]
+        intake.find_card(photo, settings.find)  # type: ignore[arg-type]
     assert len(calls) == 2
-    assert pipeline.find_card is stage
+    assert intake.find_card is stage
 
 
 def test_what_is_patched_inside_is_put_back() -> None:

@@ -9,7 +9,7 @@ import pytest
 
 from assessor.card.bars import scale_from_bars
 from assessor.card.decode import decode_photo
-from assessor.errors import TooFewPhotos, TorchTooWeak
+from assessor.errors import TorchesAlike, TorchTooWeak
 from assessor.grading.scale import load_scale
 from assessor.pipeline import assess_capture
 from assessor.settings import Settings
@@ -85,7 +85,7 @@ def test_four_lights_measure_but_are_not_confirmed_and_three_are_refused() -> No
     sq = result.texture.get("Sq", MIDDLE)
     assert sq is not None
     assert sq.value == pytest.approx(true(shot(), "Sq", MIDDLE), rel=0.15)
-    with pytest.raises(TooFewPhotos, match="3 usable torch photos"):
+    with pytest.raises(TorchesAlike, match="3 usable torch photos"):
         assess([photos[0], photos[3], photos[5], photos[8]], kind="torch")
 
 

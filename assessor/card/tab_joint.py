@@ -137,6 +137,8 @@ class _Joint:
         parts = self._linearise(joined)
         noise, sure = self._weigh(parts)
         matrix, _ = self._normal(parts, joined, noise, sure)
+        # A light that no shadow tells anything of is unknown, not impossible.
+        matrix = matrix + 1e-9 * np.eye(len(matrix))
         shared = np.linalg.inv(matrix)[:N_SHARED, :N_SHARED]
         given, by_tabs = [], []
         for place in self.places:

@@ -41,6 +41,7 @@ class FuseSettings:
     full_transfer: float = 0.6  # ... and from here on they are, with a smooth start between
     disagree_u: float = 3.0
     disagree_share: float = 0.15
+    max_ratio: float = 1.6  # of one kind's heights over the other's: beyond, they show two floors
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,7 +21,7 @@ import numpy as np
 
 from assessor.card.sampling import SquareGrid
 from assessor.card.torch_paper import TorchPaper
-from assessor.errors import TooCoarseForTorch, TooFewPhotos, TorchesAlike
+from assessor.errors import TooCoarseForTorch, TorchesAlike
 from assessor.texture.register import register
 from assessor.texture.shading import Move, Shading, WindowPhoto, WindowStack
 from assessor.texture.solve import LEFT_OUT, Solution, SolveSettings, solve
@@ -68,7 +68,7 @@ def measure_slopes(
     """Solve slopes (mm/mm) and albedo on a 0.1 mm grid over the window.
 
     photos and papers run alike; adjustment.cameras and curves hold the torch photos first and then the dark one, if
-    any. Raises TooFewPhotos, TorchesAlike or TooCoarseForTorch.
+    any. Raises TorchesAlike or TooCoarseForTorch.
     """
     use = settings or SlopeSettings()
     names = ", ".join(photo.name for photo in photos)
@@ -141,7 +141,7 @@ def _stack(
 def _around(papers: Sequence[TorchPaper], use: SlopeSettings, names: str) -> list[int]:
     """Photos in the order of the torch's azimuth, or the refusal of too few sides."""
     if len(papers) < use.min_lights:
-        raise TooFewPhotos(
+        raise TorchesAlike(
             f"{len(papers)} usable torch photos of the spot, at least {use.min_lights} are needed", file=names
         )
     azimuth = np.array([np.rad2deg(np.arctan2(p.position_mm[1], p.position_mm[0])) for p in papers]) % 360

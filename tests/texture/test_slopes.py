@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from assessor.card.linear import bytes_from_linear, linear_of_byte
-from assessor.errors import TooCoarseForTorch, TooFewPhotos, TorchesAlike
+from assessor.errors import TooCoarseForTorch, TorchesAlike
 from assessor.texture.slopes import measure_slopes
 from assessor.values import FloatArray, Photo, SlopeMap
 from tests.texture.torch_windows import (
@@ -163,7 +163,7 @@ def test_torches_on_one_side_are_refused() -> None:
 
 
 def test_three_lights_are_too_few() -> None:
-    with pytest.raises(TooFewPhotos, match=r"^0\.jpg, 1\.jpg, 2\.jpg: 3 usable torch photos .* at least 4"):
+    with pytest.raises(TorchesAlike, match=r"^0\.jpg, 1\.jpg, 2\.jpg: 3 usable torch photos .* at least 4"):
         measure(shoot(ring(3), dark=False))
 
 
