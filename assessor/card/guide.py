@@ -142,8 +142,9 @@ KINDS: tuple[GuideKind, ...] = (
             ),
             GuideStep(
                 pictograms.walk_round,
-                "Or a video: press record, light off for one second, then walk it once round in ten seconds.",
-                "O un video: grabe, un segundo con la luz apagada, luego dé una vuelta con ella en diez segundos.",
+                "In a hurry, a video (photos measure better): one second light off, then once round in ten seconds.",
+                "Con prisa, un video (las fotos miden mejor): un segundo con la luz apagada, luego una vuelta en diez"
+                " segundos.",
             ),
             GuideStep(
                 pictograms.both_kinds,

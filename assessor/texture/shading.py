@@ -42,6 +42,8 @@ STILL = Move(np.zeros(2), np.zeros((2, 2)))
 class Shading:
     """Relative light of K photos and its cotangents, (K, n, n) float32 each; base: how much each sample can say.
 
+    cot_x may be (K, 1, n) and cot_y (K, n, 1).
+
     light is `albedo x (1 + cot_x dz/dx + cot_y dz/dy)`; NaN where burnt out.
     """
 
@@ -123,11 +125,14 @@ class WindowStack:
     def shading(self, grid: SquareGrid, moves: Sequence[Move]) -> Shading:
         """Relative light on a grid; moves: one a photo, then the dark one's."""
         dark = self.dark.sample(grid, moves[-1]) if self.dark is not None else None
-        light, cot_x, cot_y, base = (
-            np.empty((len(self.windows), grid.n, grid.n), np.float32) for _ in range(4)
-        )
-        for k in range(len(self.windows)):
-            light[k], cot_x[k], cot_y[k], base[k] = self._one(k, moves[k], grid, dark)
+        k, n = len(self.windows), grid.n
+        light, base = (np.empty((k, n, n), np.float32) for _ in range(2))
+        # A torch's cotangents go with x and y alone, unless ambient light shares them out.
+        flat = dark is not None
+        cot_x = np.empty((k, 1 if flat else n, n), np.float32)
+        cot_y = np.empty((k, n, 1 if flat else n), np.float32)
+        for at in range(k):
+            light[at], cot_x[at], cot_y[at], base[at] = self._one(at, moves[at], grid, dark)
         # Noise is about the same in all photos, so a sample says more where the torch is bright.
         base /= base.mean(0)
         np.maximum(base, np.float32(0.2), out=base)
@@ -142,7 +147,8 @@ class WindowStack:
         if dark is not None and self.dark is not None:
             # The dark photo's grey is weighed by its own gains.
             ratio = float(np.exp(np.mean(np.log(self.dark.gain_rgb / window.gain_rgb))))
-            return (seen - np.float32(paper.ambient_scale * ratio) * dark) / torch, cot_x, cot_y, torch
+            seen -= np.float32(paper.ambient_scale * ratio) * dark
+            return seen / torch, cot_x[:1], cot_y[:, :1], torch
         # Without a dark photo the ambient light stays in and shares the shading out.
         whole = torch + np.float32((1 - paper.share) / paper.share)
         part = torch / whole

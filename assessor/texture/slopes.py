@@ -223,7 +223,10 @@ def _albedo(
     whole, shading = found
     slope_x, slope_y = (_shrink(s, grid.n) for s in (whole.slope_x, whole.slope_y))
     for k in range(len(stack.windows)):
-        cot_x, cot_y = (_shrink(cot[k], grid.n) for cot in (shading.cot_x, shading.cot_y))
+        size = shading.light.shape[1:]
+        cot_x, cot_y = (
+            _shrink(np.broadcast_to(cot[k], size), grid.n) for cot in (shading.cot_x, shading.cot_y)
+        )
         lit = np.maximum(1 + cot_x * slope_x + cot_y * slope_y, 0.2)
         weight = _shrink(whole.weights[k], grid.n) * lit
         total += stack.colour(grid, moves, k) * (weight / lit)[..., None]

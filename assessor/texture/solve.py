@@ -60,7 +60,10 @@ def solve(
         part = np.s_[top : top + ROWS]
         whole = np.s_[:, top : top + ROWS]
         given = None if weights is None else weights[whole].reshape(k, -1)
-        block = [a[whole].reshape(k, -1) for a in (shading.light, shading.cot_x, shading.cot_y, shading.base)]
+        block = [
+            np.broadcast_to(a, shading.light.shape)[whole].reshape(k, -1)
+            for a in (shading.light, shading.cot_x, shading.cot_y, shading.base)
+        ]
         found, own, ok = _block(block, given, use)
         size = (-1, shape[1])
         for field, values in zip(fields, found, strict=True):

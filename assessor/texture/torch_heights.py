@@ -56,7 +56,7 @@ def heights_of_slopes(
     height = integrate_slopes(slopes.slope_x, slopes.slope_y, slopes.valid, spacing_mm)
     halves = None
     if slopes.halves is not None:
-        one, two = (integrate_slopes(x, y, slopes.valid, spacing_mm) for x, y in slopes.halves)
+        one, two = (integrate_slopes(x, y, slopes.valid, spacing_mm, rounds=2) for x, y in slopes.halves)
         halves = (one, two)
     # The tone's slope scales the shading of all photos, the tabs' heights all tangents; own errors of K torches
     # average.

@@ -89,7 +89,8 @@ def test_light_is_albedo_times_one_and_cotangent_times_slope(dark: bool) -> None
         level = (place @ place / ((X - place[0]) ** 2 + (Y - place[1]) ** 2 + place[2] ** 2)) ** 1.5
         share = 1.0 if dark else level / (level + window.ambient)
         for seen, along in ((shading.cot_x[k], X - place[0]), (shading.cot_y[k], Y - place[1])):
-            np.testing.assert_allclose(seen[INNER], (share * along / place[2])[INNER], atol=2e-3)
+            whole = np.broadcast_to(seen, X.shape)
+            np.testing.assert_allclose(whole[INNER], (share * along / place[2])[INNER], atol=2e-3)
         expected = tint * albedo_at(X, Y) * (1 + shading.cot_x[k] * sx + shading.cot_y[k] * sy)
         ratio = (shading.light[k] / expected)[INNER]
         assert np.median(ratio) == pytest.approx(1.0, abs=0.02)
