@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from assessor.card.torch_paper import exposure_ratio
 from assessor.card.white import white_basis
 from assessor.values import Exif, FloatArray, Light, Torches
 
@@ -45,7 +46,7 @@ def guess_torches(
     for k, (name, fit) in enumerate(zip(names, white_fits, strict=True)):
         light = np.exp(fit[:, 1] @ basis)
         if dark_fit is not None:
-            light = light - _exposure_ratio(exifs[k], exifs[-1]) * np.exp(dark_fit[:, 1] @ basis)
+            light = light - (exposure_ratio(exifs[k], exifs[-1]) or 1.0) * np.exp(dark_fit[:, 1] @ basis)
         log = np.log(np.maximum(light, 0.02 * light.max()))
         toward = np.array([log[1] - log[0], log[3] - log[2]])
         if np.hypot(*toward) >= use.least_fall_off:
@@ -57,13 +58,6 @@ def guess_torches(
         u_tan_common=float("inf"), u_tan_own=(float("inf"),) * len(found), method=method, sentence=sentence,
         flags=("torch-unplaced",),
     )  # fmt: skip
-
-
-def _exposure_ratio(torch: Exif, dark: Exif) -> float:
-    """Exposure over the dark photo's; 1 (locked) where EXIF does not tell."""
-    if torch.exposure_s and torch.iso and dark.exposure_s and dark.iso:
-        return torch.exposure_s * torch.iso / (dark.exposure_s * dark.iso)
-    return 1.0
 
 
 def _light(azimuth: float, use: GuessSettings) -> Light:

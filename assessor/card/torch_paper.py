@@ -228,7 +228,7 @@ def _ambient_scale(
 ) -> tuple[float, float]:
     """Exposure of the torch photo over the dark photo's, and how the shadows close with it."""
     ok, ambient = dark
-    told = _exposure_ratio(*exifs)
+    told = exposure_ratio(*exifs)
     centre = [_at_centre(level[ok] @ LUMINANCE, points[ok]) for level in (seen, ambient)]
     by_shadow = (1 - torch.share) * centre[0] / centre[1]
     u_shadow = max(torch.u_share, 0.01) * centre[0] / centre[1]
@@ -242,7 +242,7 @@ def _ambient_scale(
     return float(weights @ (told, by_shadow) / weights.sum()), closure
 
 
-def _exposure_ratio(torch: Exif, dark: Exif | None) -> float | None:
+def exposure_ratio(torch: Exif, dark: Exif | None) -> float | None:
     """Exposure of one photo over another's by EXIF; phones have one aperture, so a missing f-number is no harm."""
     if dark is None or not (torch.exposure_s and torch.iso and dark.exposure_s and dark.iso):
         return None

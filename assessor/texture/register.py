@@ -8,7 +8,6 @@ is left out: nothing tells it, and the map keeps its place.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import cv2
@@ -79,8 +78,3 @@ def _step(expected: FloatArray, seen: FloatArray, weight: FloatArray, grid: Squa
 
 def _add(move: Move, step: FloatArray) -> Move:
     return Move(move.shift_mm + step[:2], move.stretch + step[2:].reshape(2, 2))
-
-
-def shifts_px(moves: Sequence[Move], spacing_mm: float) -> FloatArray:
-    """Length of each photo's shift in samples."""
-    return np.array([np.hypot(*move.shift_mm) / spacing_mm for move in moves])
