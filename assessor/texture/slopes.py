@@ -52,7 +52,7 @@ class SlopeSettings:
     rim_mm: float = 6.0
     flag_shine: float = 0.03
     loss_per_noise: float = 3.0
-    loss_of_few: float = 0.25
+    loss_of_few: float = 0.1
     solve: SolveSettings = field(default_factory=SolveSettings)
 
 
@@ -81,7 +81,7 @@ def measure_slopes(
     first = solve(shading.rows(10), replace(use.solve, rounds=1))
     loss = max(use.solve.loss, use.loss_per_noise * first.residual)
     if len(photos) < use.min_checked:
-        # One equation is left over: whichever light is dropped, the rest fit exactly. Only gross outliers may go.
+        # One equation is left over: whichever light is dropped, the rest fit exactly, and the residual says nothing.
         loss = max(loss, use.loss_of_few)
     whole = solve(shading, replace(use.solve, loss=loss))
     shining = _shining(whole, use)
