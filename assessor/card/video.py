@@ -141,7 +141,7 @@ def _take(data: bytes, name: str, header: VideoHeader, chosen: list[FrameView]) 
         rgb = to_srgb(rgb if header.full_range else _give_back(rgb), b"", header.cicp)
         sha = hashlib.sha256(f"{file_sha} frame {index}".encode()).hexdigest()
         shown = f"{name}@{view.time_s:.2f}s"
-        photos[index] = Photo(shown, rgb, Exif(), sha, FileFacts(None, (VIDEO_FRAME,)))
+        photos[index] = Photo(shown, rgb, Exif(make=header.artist), sha, FileFacts(None, (VIDEO_FRAME,)))
     if len(photos) < len(wanted):
         raise UnreadableVideo(f"{len(wanted) - len(photos)} frames could not be decoded a second time")
     return (photos[view.index] for view in chosen)

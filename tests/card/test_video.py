@@ -176,6 +176,12 @@ def test_an_index_before_the_pictures_is_read_alike() -> None:
     assert [p.name for p in photos] == [p.name for p in read_sweep(data, "sweep.mp4")]
 
 
+def test_frames_of_a_rendered_video_say_so() -> None:
+    """The artist's note as FFmpeg writes it (`\\xa9ART`): rendered and real stay apart."""
+    photos = read_sweep(write_video(walk_frames(WALK), artist="Rendered"), "a.mp4")
+    assert {photo.exif.make for photo in photos} == {"Rendered"}
+
+
 def test_sound_is_ignored() -> None:
     silent = sweep_file(WALK)
     loud = write_video(walk_frames(WALK), sound=True)

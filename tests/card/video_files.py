@@ -111,6 +111,7 @@ def write_video(
     deep: bool = False,
     options: dict[str, str] | None = None,
     sound: bool = False,
+    artist: str | None = None,
 ) -> bytes:
     """Code (H, W, 3) RGB frames as MP4, BT.709 limited range and so tagged; `transfer` as in ITU-T H.273.
 
@@ -133,7 +134,7 @@ def write_video(
 
     return _write(
         all_frames(), size, codec=codec, fps=fps, turned_deg=turned_deg, colour=(1, transfer, 1, 1), layout=layout,
-        options=options, sound=sound,
+        options=options, sound=sound, artist=artist,
     )  # fmt: skip
 
 
@@ -176,10 +177,13 @@ def _write(
     layout: str = "yuv420p",
     options: dict[str, str] | None = None,
     sound: bool = False,
+    artist: str | None = None,
 ) -> bytes:
     """colour: primaries, transfer, matrix and range as FFmpeg counts them (H.273; range 1 limited, 2 full)."""
     out = io.BytesIO()
     with av.open(out, "w", format="mp4") as container:
+        if artist is not None:
+            container.metadata["artist"] = artist
         stream = container.add_stream({"h264": "libx264", "hevc": "libx265"}.get(codec, codec), rate=fps)
         stream.width, stream.height = size
         stream.pix_fmt = layout
