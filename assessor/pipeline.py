@@ -36,6 +36,7 @@ from assessor.values import (
     Band,
     CaptureResult,
     CardSighting,
+    FloatArray,
     HeightMap,
     Kind,
     Lighting,
@@ -131,11 +132,15 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
 
 @dataclass(frozen=True, eq=False)
 class Spot:
-    """Photos that passed their checks, with sightings and cameras; all run alike."""
+    """Photos that passed their checks, with sightings, cameras and the log of the smooth light on the paper (6, 3).
+
+    All run alike.
+    """
 
     photos: tuple[Photo, ...]
     sightings: tuple[CardSighting, ...]
     adjustment: Adjustment
+    white_fits: tuple[FloatArray, ...]
 
     def only(self, members: Sequence[int]) -> Spot:
         """The same of some photos, in their order."""
@@ -145,7 +150,12 @@ class Spot:
             cameras=tuple(self.adjustment.cameras[k] for k in members),
             marker_offset_mm=tuple(offsets[k] for k in members) if offsets else (),
         )
-        return Spot(tuple(self.photos[k] for k in members), tuple(self.sightings[k] for k in members), own)
+        return Spot(
+            photos=tuple(self.photos[k] for k in members),
+            sightings=tuple(self.sightings[k] for k in members),
+            adjustment=own,
+            white_fits=tuple(self.white_fits[k] for k in members),
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +232,7 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
     laps.lap("torches")
     placed = bool(torches.lights)
     if not placed:
-        torches = _guessed(spot, lit, kinds, rectified, settings)
+        torches = _guessed(spot, lit, kinds, settings)
     read = set(torches.photo_names)
     members = [k for k in kinds.torch if spot.photos[k].name in read]
     dark = None if kinds.dark is None else spot.photos[kinds.dark]
@@ -261,26 +271,20 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
         rectified,
         tone,
         (*flags, *left, *torches.flags, *slopes.flags),
-        None,
-        torches,
-        slopes,
-        spread,
+        torches=torches,
+        slopes=slopes,
+        spread=spread,
     )
 
 
-def _guessed(
-    spot: Spot, lit: Spot, kinds: Kinds, rectified: Sequence[Rectified], settings: Settings
-) -> Torches:
+def _guessed(spot: Spot, lit: Spot, kinds: Kinds, settings: Settings) -> Torches:
     """The torch's sides from the paper alone, for lay and rank; refused where not even those are told."""
     names = [photo.name for photo in lit.photos]
     dark_fit, exifs = None, [photo.exif for photo in lit.photos]
     if kinds.dark is not None:
-        night = spot.only([kinds.dark])
-        dark_fit = _rectified(night, None, settings)[0].white_fit
-        exifs.append(night.photos[0].exif)
-    torches = guess_torches(
-        names, [one.white_fit for one in rectified], dark_fit, exifs, settings.torch_guess
-    )
+        dark_fit = spot.white_fits[kinds.dark]
+        exifs.append(spot.photos[kinds.dark].exif)
+    torches = guess_torches(names, lit.white_fits, dark_fit, exifs, settings.torch_guess)
     if len(torches.lights) < settings.slopes.min_lights:
         raise TorchesUnseen(
             "neither a tab's shadow nor the paper tells where the torch stood", file=", ".join(names)
@@ -336,13 +340,13 @@ def _place(
     adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
     laps.lap("cameras")
     size = adjustment.print_scale.x, adjustment.print_scale.y
-    whites = [
+    whites = tuple(
         fit_white(photo, camera, size, settings.rectify)[0]
         for photo, camera in zip(photos, adjustment.cameras, strict=True)
-    ]
+    )
     kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
     laps.lap("kinds")
-    return Spot(tuple(photos), tuple(sightings), adjustment), kinds
+    return Spot(tuple(photos), tuple(sightings), adjustment, whites), kinds
 
 
 class Laps:

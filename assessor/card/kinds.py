@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from assessor.card.white import white_basis
+from assessor.card.white import fall_off
 from assessor.errors import KindUnclear
 from assessor.values import Camera, Exif, FloatArray, Kind
 
@@ -56,7 +56,7 @@ def tell_kinds(
     """
     use = settings or KindSettings()
     everyone = tuple(range(len(white_fits)))
-    fields = _fields(white_fits)
+    fields = fall_off(white_fits)
     views = np.stack([camera.position_mm[:2] / camera.position_mm[2] for camera in cameras])
     still = _same_light(fields, use)
     angles = still if len(still) >= use.min_angles and _spread(views[list(still)]) > use.min_spread else ()
@@ -86,14 +86,6 @@ def _missing(cameras: Sequence[Camera], what: str) -> KindUnclear:
         f"both kinds were asked for, but there are no photos with {what}",
         file=", ".join(camera.photo_name for camera in cameras),
     )
-
-
-def _fields(white_fits: Sequence[FloatArray]) -> FloatArray:
-    """Log of the smooth paper light over the sheet (P, 9, 9), mean 0."""
-    x, y = np.meshgrid(np.linspace(-80, 80, 9), np.linspace(-110, 110, 9))
-    basis = white_basis(x, y)
-    fields = np.stack([np.tensordot(fit[:, 1], basis, axes=1) for fit in white_fits])
-    return np.asarray(fields - fields.mean((1, 2), keepdims=True))
 
 
 def _same_light(fields: FloatArray, use: KindSettings) -> tuple[int, ...]:

@@ -19,7 +19,7 @@ from assessor.card.tab_fit import FitSettings, LightFit, fit_lights
 from assessor.card.tab_samples import TabField
 from assessor.card.tab_search import Sweep, find_candidate, plan_sweep
 from assessor.card.tabs import TabMaps, map_tabs
-from assessor.card.white import white_basis
+from assessor.card.white import fall_off, white_basis
 from assessor.errors import LightMoved
 from assessor.values import (
     Adjustment,
@@ -65,10 +65,7 @@ def check_light(
     fired = [r.photo_name for r, e in zip(rectified, exifs, strict=True) if e.flash_fired]
     if fired:
         raise LightMoved("the flash fired", file=", ".join(fired))
-    x, y = np.meshgrid(np.linspace(-80, 80, 9), np.linspace(-110, 110, 9))
-    basis = white_basis(x, y)
-    fields = np.stack([np.tensordot(r.white_fit[:, 1], basis, axes=1) for r in rectified])
-    fields -= fields.mean((1, 2), keepdims=True)
+    fields = fall_off([r.white_fit for r in rectified])
     change = float(np.exp((fields.max(0) - fields.min(0)).max()) - 1)
     if change > settings.max_change:
         raise LightMoved(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -15,6 +16,14 @@ def white_basis(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
     """(6, ...) terms of the smooth light over the sheet: 1, u, v, u^2, u v, v^2 with u, v = x, y / 100 mm."""
     u, v = x_mm / 100, y_mm / 100
     return np.stack([np.ones_like(u), u, v, u * u, u * v, v * v])
+
+
+def fall_off(white_fits: Sequence[FloatArray]) -> FloatArray:
+    """Log of the smooth light over the sheet (P, 9, 9), mean 0; white_fits: (6, 3) each, as `Rectified.white_fit`."""
+    x, y = np.meshgrid(np.linspace(-80, 80, 9), np.linspace(-110, 110, 9))
+    basis = white_basis(x, y)
+    fields = np.stack([np.tensordot(fit[:, 1], basis, axes=1) for fit in white_fits])
+    return np.asarray(fields - fields.mean((1, 2), keepdims=True))
 
 
 def read_paper_light(

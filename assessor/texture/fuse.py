@@ -26,6 +26,7 @@ from scipy import ndimage
 from assessor.texture.filters import band_weights, fill_invalid, low_pass, remove_plane, spectrum
 from assessor.texture.fuse_match import Ratio, find_ratio, find_shift
 from assessor.texture.fuse_waves import FuseSettings, Scales, Spectra, bend_power, usual_bend_mm2, weigh_waves
+from assessor.texture.view import Z90
 from assessor.values import Band, BoolArray, FloatArray, HeightMap
 
 __all__ = ["FuseSettings", "Fused", "fuse_heights"]
@@ -252,8 +253,8 @@ def _scales(ratio: Ratio, u_angles: float, u_torch: float, use: FuseSettings) ->
     total = u_angles**2 + u_torch**2 + u**2
     beyond = abs(log) > use.disagree_u * math.sqrt(total)
     if ratio.seen and (beyond or abs(log) > max(use.disagree_share, 2.0 * u)):
-        # 90 % of a normal distribution lie within 1.645 u: the interval reaches to the torch's own reading.
-        far = abs(1.0 / ratio.value - 1.0) / 1.645
+        # 90 % of a normal distribution lie within Z90 u: the interval reaches to the torch's own reading.
+        far = abs(1.0 / ratio.value - 1.0) / Z90
         return Scales(1.0, 1.0 / ratio.value, math.hypot(u_angles, far), 0.0, u, disagree=True)
     if not math.isfinite(u) or total <= 0:
         pulls, spreads = (0.0, 0.0), (u_angles, u_torch)

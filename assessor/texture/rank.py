@@ -6,6 +6,7 @@ import math
 from dataclasses import replace
 
 from assessor.texture.torch_heights import TORCH_BANDS
+from assessor.texture.view import Z90
 from assessor.values import Quantity, Texture
 
 # A torch is held at 15 to 40 degrees by the guide: the tangent's spread about 25 degrees, as a standard uncertainty.
@@ -25,7 +26,7 @@ def rank_only(texture: Texture, elevation_deg: float) -> Texture:
         method = "torch without tab shadows: rms of the shading, to rank spots shot alike; no millimetres"
         kept = (
             replace(
-                sdq, name="contrast", value=value, u=u, low90=max(value - 1.645 * u, 0.0), high90=value + 1.645 * u,
+                sdq, name="contrast", value=value, u=u, low90=max(value - Z90 * u, 0.0), high90=value + Z90 * u,
                 unit="", method=method,
             ),
         )  # fmt: skip

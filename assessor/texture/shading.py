@@ -7,7 +7,7 @@ would have there. Samples are taken by cubic interpolation on linear light, wher
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -16,6 +16,7 @@ import numpy as np
 from assessor.card.linear import LUMINANCE, linear_rgb
 from assessor.card.sampling import SquareGrid, polynomials_of
 from assessor.card.torch_paper import TorchPaper
+from assessor.texture.stereo_view import resize_to
 from assessor.values import BoolArray, Camera, FloatArray, Photo, ToneCurve
 
 CLIPPED_BYTE = 253
@@ -154,15 +155,17 @@ class WindowStack:
         part = torch / whole
         return seen / whole, cot_x * part, cot_y * part, torch * part
 
-    def colour(self, grid: SquareGrid, moves: Sequence[Move], k: int) -> FloatArray:
-        """Relative light in colour of photo k, (n, n, 3), without ambient light."""
-        paper, window = self.papers[k], self.windows[k]
-        torch = torch_fields(paper, grid)[0][..., None]
-        seen = window.sample_rgb(grid, moves[k])
-        if self.dark is None:
-            return np.asarray(seen / (torch + np.float32((1 - paper.share) / paper.share)))
-        ratio = (paper.ambient_scale * self.dark.gain_rgb / window.gain_rgb).astype(np.float32)
-        return np.asarray((seen - ratio * self.dark.sample_rgb(grid, moves[-1])) / torch)
+    def colours(self, grid: SquareGrid, moves: Sequence[Move]) -> Iterator[FloatArray]:
+        """Relative light in colour of each photo, (n, n, 3), without ambient light; moves as in `shading`."""
+        dark = self.dark.sample_rgb(grid, moves[-1]) if self.dark is not None else None
+        for k, (window, paper) in enumerate(zip(self.windows, self.papers, strict=True)):
+            torch = torch_fields(paper, grid)[0][..., None]
+            seen = window.sample_rgb(grid, moves[k])
+            if dark is None or self.dark is None:
+                yield np.asarray(seen / (torch + np.float32((1 - paper.share) / paper.share)))
+            else:
+                ratio = (paper.ambient_scale * self.dark.gain_rgb / window.gain_rgb).astype(np.float32)
+                yield np.asarray((seen - ratio * dark) / torch)
 
 
 def torch_fields(paper: TorchPaper, grid: SquareGrid) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -171,16 +174,10 @@ def torch_fields(paper: TorchPaper, grid: SquareGrid) -> tuple[FloatArray, Float
     at = (np.arange(n) + 0.5) / n * 2 - 1
     x, y = np.meshgrid(at * grid.half_mm, -at * grid.half_mm)
     light, cot_x, cot_y = (
-        resize_to(part, grid.n) for part in (np.exp(paper.log_light(x, y)), *paper.cotangents(x, y))
+        resize_to(np.asarray(part, np.float32), grid)
+        for part in (np.exp(paper.log_light(x, y)), *paper.cotangents(x, y))
     )
     return light, cot_x, cot_y
-
-
-def resize_to(field: FloatArray, n: int) -> FloatArray:
-    """A smooth field (m, m) on the n x n samples of the same square, float32."""
-    return np.asarray(
-        cv2.resize(np.asarray(field, np.float32), (n, n), interpolation=cv2.INTER_CUBIC), dtype=np.float32
-    )
 
 
 def _levelled(light: FloatArray) -> FloatArray:

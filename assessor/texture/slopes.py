@@ -222,15 +222,15 @@ def _albedo(
     total, weights = np.zeros((grid.n, grid.n, 3), np.float32), np.zeros((grid.n, grid.n), np.float32)
     whole, shading = found
     slope_x, slope_y = (_shrink(s, grid.n) for s in (whole.slope_x, whole.slope_y))
-    for k in range(len(stack.windows)):
+    for k, colour in enumerate(stack.colours(grid, moves)):
         size = shading.light.shape[1:]
         cot_x, cot_y = (
             _shrink(np.broadcast_to(cot[k], size), grid.n) for cot in (shading.cot_x, shading.cot_y)
         )
         lit = np.maximum(1 + cot_x * slope_x + cot_y * slope_y, 0.2)
-        weight = _shrink(whole.weights[k], grid.n) * lit
-        total += stack.colour(grid, moves, k) * (weight / lit)[..., None]
-        weights += weight
+        weight = _shrink(whole.weights[k], grid.n)
+        total += colour * weight[..., None]
+        weights += weight * lit
     length = np.sqrt(1 + slope_x**2 + slope_y**2)
     return np.asarray(total * (length / np.maximum(weights, 1e-3))[..., None], dtype=np.float32)
 

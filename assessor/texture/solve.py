@@ -68,7 +68,7 @@ def solve(
         size = (-1, shape[1])
         for field, values in zip(fields, found, strict=True):
             field[part] = values.reshape(size)
-        kept[whole] = own.reshape(k, *size) if own.shape[1] else own
+        kept[whole] = own.reshape(k, *size)
         valid[part] = ok.reshape(size)
     slope_x, slope_y, albedo, specular, noise, gain_x, gain_y = fields
     seen = np.square(noise[valid][::7]) if valid.any() else np.ones(1)

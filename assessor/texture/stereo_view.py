@@ -193,5 +193,5 @@ def agreement(views: Sequence[FloatArray], window_px: int) -> FloatArray:
 
 
 def resize_to(height: FloatArray, grid: SquareGrid) -> FloatArray:
-    """The same heights on another grid over the same square."""
+    """The same heights, or another smooth float32 field, on another grid over the same square."""
     return np.asarray(cv2.resize(height, (grid.n, grid.n), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
