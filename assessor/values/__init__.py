@@ -27,6 +27,7 @@ from assessor.values.card import (
     Torches,
     warp_terms,
 )
+from assessor.values.estimate import Estimate
 from assessor.values.photo import Exif, FileFacts, Photo
 from assessor.values.result import CaptureResult, RangeVerdict, Suggestion, TargetRange
 from assessor.values.texture import Band, Direction, HeightMap, Quantity, SlopeMap, Texture, Transfer
@@ -40,6 +41,7 @@ __all__ = [
     "CaptureResult",
     "CardSighting",
     "Direction",
+    "Estimate",
     "Exif",
     "FileFacts",
     "FloatArray",
