@@ -78,7 +78,11 @@ def assess(  # noqa: PLR0913 - one parameter per option
         str | None, typer.Option(help="How the floor was prepared, if known (see `assessor scales`).")
     ] = _ASSESS.process,
     kind: Annotated[
-        KindAsked, typer.Option(help="How all spots were shot; auto sees it from the photos of each.")
+        KindAsked,
+        typer.Option(
+            help="How all spots were shot; auto sees it from the photos. single: only estimate, from each photo "
+            "by itself, however many there are. torch with two photos: the quick pair, which estimates too."
+        ),
     ] = _ASSESS.kind,
     workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = _ASSESS.settings_file,
@@ -87,7 +91,7 @@ def assess(  # noqa: PLR0913 - one parameter per option
     ] = _ASSESS.force,
     as_json: AsJson = False,
 ) -> None:
-    """Assess photos of one or many spots.
+    """Assess photos of one or many spots: four or more are measured, fewer estimated.
 
     Writes one folder per capture, captures.csv and index.html. Exit code 0: every photo was used; 2: nothing
     was done, the request cannot be met; 3: some photos or captures were refused (listed).

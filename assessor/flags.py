@@ -136,6 +136,31 @@ FLAGS: dict[str, Flag] = {
             "photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"
         ),
         Flag(
+            "few-photos",
+            "Too few photos were usable to measure (four do): this is an estimate, not a measurement.",
+            "take four photos, one from each side, or hold a torch on eight sides in turn",
+        ),
+        Flag(
+            "light-unread",
+            "No tab's shadow tells where the light came from, so the estimate is wider.",
+            "fold the four tabs upright and hold one light low, on one side",
+        ),
+        Flag(
+            "estimate-wide",
+            "The estimate is too wide to be of use.",
+            "take two photos, phone still: torch low on one side, then on the opposite side",
+        ),
+        Flag(
+            "estimate-strange",
+            "The floor looks unlike everything that the estimate was trained on.",
+            "measure it: four photos, one from each side, or a torch on eight sides",
+        ),
+        Flag(
+            "estimate-light",
+            "The light cannot be used for an estimate: several shadows, or none.",
+            "shade the spot and hold one torch low, on one side",
+        ),
+        Flag(
             "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"
         ),
     )

@@ -11,7 +11,7 @@ from assessor.card.photo_origin import check_not_scanned, check_origin
 from assessor.card.quality import check_photo
 from assessor.errors import CaptureError, PhotoError, TooFewPhotos
 from assessor.settings import Settings
-from assessor.values import CardSighting, Photo
+from assessor.values import CardSighting, Kind, Photo
 
 
 @dataclass(frozen=True, eq=False)
@@ -24,10 +24,18 @@ class Found:
     unfit: PhotoError | None = None
 
 
+def is_measured(count: int, kind: Kind | None, settings: Settings) -> bool:
+    """Whether so many usable photos are measured; fewer, or where a person asked for it, are only estimated."""
+    return kind != "single" and count >= settings.heights.min_photos
+
+
 def find_all(
-    photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...]
+    photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...], kind: Kind | None
 ) -> tuple[list[Found], list[PhotoError]]:
-    """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones."""
+    """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones.
+
+    kind: what a person asked for, None to see it from the photos. Raises TooFewPhotos or MixedCameras.
+    """
     found: list[Found] = []
     dropped = list(refused)
     for photo in photos:
@@ -37,11 +45,11 @@ def find_all(
             named = error.with_file(photo.name)
             assert isinstance(named, PhotoError)
             dropped.append(named)
-    check_count(found, dropped, settings)
+    check_count(found, dropped, settings, kind)
     odd = find_odd_photos([one.photo for one in found], settings.lens)
     found = [one for one, error in zip(found, odd, strict=True) if error is None]
     dropped += [error for error in odd if error is not None]
-    if len(found) < settings.heights.min_photos:
+    if len(found) < _least(kind, settings):
         raise _mixed(odd, dropped)
     return found, dropped
 
@@ -61,9 +69,16 @@ def _find_one(photo: Photo, settings: Settings) -> Found:
     return Found(photo, sighting, (*origin_flags, *flags), unfit)
 
 
-def check_count(found: Sequence[Found], dropped: Sequence[PhotoError], settings: Settings) -> None:
+def _least(kind: Kind | None, settings: Settings) -> int:
+    """Usable photos that a capture needs: one gives an estimate, unless a kind was asked for that needs more."""
+    return settings.heights.min_photos if kind in ("angles", "fused") else 1
+
+
+def check_count(
+    found: Sequence[Found], dropped: Sequence[PhotoError], settings: Settings, kind: Kind | None
+) -> None:
     """Refuse a capture of which too few photos are left (TooFewPhotos)."""
-    if len(found) < settings.heights.min_photos:
+    if len(found) < _least(kind, settings):
         raise _too_few([one.photo for one in found], dropped, settings.heights.min_photos)
 
 

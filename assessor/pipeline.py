@@ -1,7 +1,8 @@
 """The main job, one line per stage: photos of one spot in, texture and a suggestion out.
 
 Read this file first; every stage is a pure function between the values of `values`. Which photos are which kind is told
-first (`card.kinds`); `angles` and `torch` each give a height map, and a spot that has both gets them joined.
+first (`card.kinds`); `angles` and `torch` each give a height map, and a spot that has both gets them joined. Photos too
+few to measure are estimated by a learned model (`estimating`), and the result says so.
 """
 
 from __future__ import annotations
@@ -9,22 +10,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
-from assessor.card.camera import adjust_cameras
 from assessor.card.kinds import Kinds, tell_kinds
 from assessor.card.light import check_light, read_lights
-from assessor.card.rectify import fit_white, rectify
+from assessor.card.rectify import rectify
 from assessor.card.tone import read_tone
 from assessor.card.tone_torch import read_torch_tone
 from assessor.card.torch_guess import guess_torches
 from assessor.card.torch_paper import check_share, read_torch_paper
 from assessor.card.torches import read_torches
 from assessor.errors import CaptureError, HeightsDisagree, PhoneRelit, PhotoError, TorchesUnseen
+from assessor.estimating import estimate_capture
 from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
-from assessor.intake import Found, check_count, find_all
+from assessor.intake import Found, check_count, find_all, is_measured
 from assessor.settings import Settings
+from assessor.spot import Laps, Spot, place_spot
 from assessor.texture.fuse import fuse_heights
 from assessor.texture.heights import measure_heights
 from assessor.texture.measure import measure_texture
@@ -32,11 +35,8 @@ from assessor.texture.rank import rank_only
 from assessor.texture.slopes import measure_slopes
 from assessor.texture.torch_heights import TORCH_BANDS, bands_allowed, heights_of_slopes
 from assessor.values import (
-    Adjustment,
     Band,
     CaptureResult,
-    CardSighting,
-    FloatArray,
     HeightMap,
     Kind,
     Lighting,
@@ -67,31 +67,35 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     clock: Callable[[], float] = float,
     kind: Kind | None = None,
 ) -> CaptureResult:
-    """Assess one capture of kind `angles` or `torch`, or a spot that has both.
+    """Assess one capture of kind `angles` or `torch`, or a spot that has both; estimate one of fewer photos.
 
     kind: what the photos are, None to recognise it. refused: photos of this capture that could not even be decoded. A
-    photo that fails its checks joins them and the rest goes on while enough remain. clock: where timings are wanted, a
-    function that returns seconds. Raises CaptureError when the spot cannot be measured.
+    photo that fails its checks joins them and the rest goes on while any remain (four, where `angles` or `fused` was
+    asked for). clock: where timings are wanted, a function that returns seconds. Raises CaptureError when the spot can
+    neither be measured nor estimated.
     """
     laps = Laps(clock)
-    found, dropped = find_all(photos, settings, refused)
+    found, dropped = find_all(photos, settings, refused, kind)
     laps.lap("find")
+    estimate = partial(
+        estimate_capture, print_scale=print_scale, scale=scale, target=target, settings=settings, laps=laps, kind=kind
+    )  # fmt: skip
+    if not is_measured(len(found), kind, settings):
+        return estimate(found, dropped)
     spot, kinds = _place(found, print_scale, kind, settings, laps)
     # What is too uneven a light for `angles` is just right for `torch`, so it is decided only now.
     unfit = [found[k].unfit for k in kinds.angles]
     if any(unfit):
         dropped += [error for error in unfit if error is not None]
         found = [one for k, one in enumerate(found) if k not in kinds.angles or one.unfit is None]
-        check_count(found, dropped, settings)
+        check_count(found, dropped, settings, kind)
+        if not is_measured(len(found), kind, settings):
+            return estimate(found, dropped)
         spot, kinds = _place(found, print_scale, kind, settings, laps)
     adjustment = spot.adjustment
-    photo_flags = [flag for one in found for flag in one.flags]
-    if dropped:
-        photo_flags.append("photos-dropped")
     angles, torch, lost = _measure(spot, kinds, settings, laps)
     if lost is not None:  # what could be measured stands alone
         kinds = replace(kinds, kind="angles" if angles is not None else "torch")
-        photo_flags.append(lost)
     heights, fuse_flags = _join(angles, torch, settings)
     if angles is not None and torch is not None:
         laps.lap("fuse")
@@ -105,7 +109,7 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     laps.lap("suggest")
     main = angles or torch
     assert main is not None
-    told = [flag for flag in photo_flags if kinds.angles or flag not in LIGHT_FLAGS]
+    told = _flags_of_photos(found, kinds, lost, any_dropped=bool(dropped))
     parts = [part.flags for part in (angles, torch) if part is not None]
     every = (*told, *(f for part in parts for f in part), *fuse_flags, *uneven, *adjustment.flags,
              *heights.flags, *texture.flags, *suggestion.flags)  # fmt: skip
@@ -130,32 +134,12 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     )
 
 
-@dataclass(frozen=True, eq=False)
-class Spot:
-    """Photos that passed their checks, with sightings, cameras and the log of the smooth light on the paper (6, 3).
-
-    All run alike.
-    """
-
-    photos: tuple[Photo, ...]
-    sightings: tuple[CardSighting, ...]
-    adjustment: Adjustment
-    white_fits: tuple[FloatArray, ...]
-
-    def only(self, members: Sequence[int]) -> Spot:
-        """The same of some photos, in their order."""
-        offsets = self.adjustment.marker_offset_mm
-        own = replace(
-            self.adjustment,
-            cameras=tuple(self.adjustment.cameras[k] for k in members),
-            marker_offset_mm=tuple(offsets[k] for k in members) if offsets else (),
-        )
-        return Spot(
-            photos=tuple(self.photos[k] for k in members),
-            sightings=tuple(self.sightings[k] for k in members),
-            adjustment=own,
-            white_fits=tuple(self.white_fits[k] for k in members),
-        )
+def _flags_of_photos(
+    found: Sequence[Found], kinds: Kinds, lost: str | None, *, any_dropped: bool
+) -> tuple[str, ...]:
+    """What is to be known of the photos themselves, and which of them were left out."""
+    seen = [flag for one in found for flag in one.flags if kinds.angles or flag not in LIGHT_FLAGS]
+    return (*seen, *(("photos-dropped",) if any_dropped else ()), *((lost,) if lost else ()))
 
 
 @dataclass(frozen=True, eq=False)
@@ -335,29 +319,8 @@ def _place(
     found: Sequence[Found], print_scale: PrintScale, kind: Kind | None, settings: Settings, laps: Laps
 ) -> tuple[Spot, Kinds]:
     """Fit the cameras of all photos and tell their kinds."""
-    photos, exifs = [one.photo for one in found], [one.photo.exif for one in found]
-    sightings = [one.sighting for one in found]
-    adjustment = adjust_cameras(sightings, exifs, print_scale, settings.camera)
-    laps.lap("cameras")
-    size = adjustment.print_scale.x, adjustment.print_scale.y
-    whites = tuple(
-        fit_white(photo, camera, size, settings.rectify)[0]
-        for photo, camera in zip(photos, adjustment.cameras, strict=True)
-    )
-    kinds = tell_kinds(whites, adjustment.cameras, exifs, kind, settings.kinds)
+    spot = place_spot(found, print_scale, settings, laps)
+    exifs = [photo.exif for photo in spot.photos]
+    kinds = tell_kinds(spot.white_fits, spot.adjustment.cameras, exifs, kind, settings.kinds)
     laps.lap("kinds")
-    return Spot(tuple(photos), tuple(sightings), adjustment, whites), kinds
-
-
-class Laps:
-    """Seconds by stage on the caller's clock."""
-
-    def __init__(self, clock: Callable[[], float]) -> None:
-        self.seconds: dict[str, float] = {}
-        self._clock, self._last = clock, clock()
-
-    def lap(self, stage: str) -> None:
-        """End a stage."""
-        now = self._clock()
-        self.seconds[stage] = now - self._last
-        self._last = now
+    return spot, kinds

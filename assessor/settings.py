@@ -33,6 +33,7 @@ from assessor.card.video import SweepSettings
 from assessor.errors import SettingUnknown
 from assessor.grading.suggest import SuggestSettings
 from assessor.grouping import GroupingSettings
+from assessor.texture.estimate import EstimateSettings
 from assessor.texture.fuse import FuseSettings
 from assessor.texture.heights import HeightSettings
 from assessor.texture.measure import TORCH_TEXTURE, TextureSettings
@@ -70,6 +71,7 @@ class Settings:
     torch_heights: TorchHeightSettings = field(default_factory=TorchHeightSettings)
     torch_texture: TextureSettings = field(default_factory=lambda: TORCH_TEXTURE)
     fuse: FuseSettings = field(default_factory=FuseSettings)
+    estimate: EstimateSettings = field(default_factory=EstimateSettings)
     suggest: SuggestSettings = field(default_factory=SuggestSettings)
 
     def digest(self) -> str:

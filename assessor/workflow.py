@@ -66,10 +66,10 @@ from assessor.values import Exif, Kind, PrintScale
 INDEX, TABLE, LOG = "index.html", "captures.csv", "errors.log"
 CardFormat = Literal["pdf", "svg", "png"]
 Paper = Literal["a4", "letter"]
-KindAsked = Literal["auto", "angles", "torch", "fused"]
+KindAsked = Literal["auto", "single", "angles", "torch", "fused"]
 
 DEFAULT_SCALE = "prior-10"
-_MEASURED: dict[str, Kind] = {"angles": "angles", "torch": "torch", "fused": "fused"}
+_KINDS: dict[str, Kind] = {"single": "single", "angles": "angles", "torch": "torch", "fused": "fused"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,8 +219,8 @@ def evaluate_folder(
         bands = tuple(dict.fromkeys((*MAIN_BANDS, *bands_asked(capture.rows))))
         kinds = tuple(dict.fromkeys(row.kind for row in capture.rows))
         for kind in kinds:
-            # One kind is recognised, as a crew's photos are; of several, each is measured on its own.
-            asked = _MEASURED.get(kind) if len(kinds) > 1 else None
+            # One kind is recognised, as a crew's photos are; of several, each is assessed on its own.
+            asked = _KINDS.get(kind) if len(kinds) > 1 else None
             job = Job(capture.photos, print_scale, grade_scale, None, bands, settings, asked)
             of_kind = tuple(row for row in capture.rows if row.kind == kind)
             tasks.append(TruthTask(capture.name, job, of_kind))

@@ -87,7 +87,8 @@ FLAG_CODES = {
     "light-uneven", "light-changed", "body-shadow", "card-bent", "few-markers", "focal-unknown", "photo-resent",
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn", "at-most", "few-valid", "halves-differ",
     "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
-    "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree",
+    "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
+    "light-unread", "estimate-wide", "estimate-strange", "estimate-light",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

@@ -130,9 +130,9 @@ def test_three_usable_photos_are_too_few_and_the_sentence_says_why() -> None:
     with pytest.raises(
         TooFewPhotos, match=r"^3 photos are usable of the 4 needed; floor\.jpg: .*; take four"
     ):
-        assess(given)
+        assess(given, kind="angles")
     with pytest.raises(TooFewPhotos, match=r"^1 photo is usable of the 4 needed; take four"):
-        assess(given[:1])
+        assess(given[:1], kind="angles")
 
 
 def test_no_photo_at_all_is_too_few_not_a_crash() -> None:
@@ -151,7 +151,7 @@ def test_photos_from_too_far_are_each_refused_with_their_reason() -> None:
 def test_flash_and_a_copy_from_a_chat_are_said() -> None:
     flashed = replace(photos()[1], exif=replace(photos()[1].exif, flash_fired=True))
     with pytest.raises(TooFewPhotos, match=r"3 photos are usable .*; spot-2\.jpg: the flash fired;"):
-        assess([photos()[0], flashed, *photos()[2:]])
+        assess([photos()[0], flashed, *photos()[2:]], kind="angles")
     assert "photo-resent" in result().flags  # half a phone's pixels
 
 
@@ -161,7 +161,8 @@ def test_another_lens_stops_a_capture_of_four_and_names_the_photo() -> None:
         r"^spot-2\.jpg: it shows another angle of view \(35 mm equivalent 13 mm, the rest 25 mm\); shoot"
     )
     with pytest.raises(MixedCameras, match=sentence) as caught:
-        assess([photos()[0], wide, *photos()[2:]], refused=(NotAnImage("no photo", file="notes.txt"),))
+        lost = (NotAnImage("no photo", file="notes.txt"),)
+        assess([photos()[0], wide, *photos()[2:]], refused=lost, kind="angles")
     assert [type(error) for error in caught.value.refused] == [NotAnImage, LensSwitched]
 
 

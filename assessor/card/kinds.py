@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 
@@ -30,6 +31,9 @@ class KindSettings:
     dark_pull: float = 0.45  # of the torch photos' fall-off, about the middle of all
     min_torch: int = 3  # fewer odd lights are slips of an `angles` capture, not torches
     min_angles: int = 4
+    still: float = (
+        0.15  # tangent between the two views of a pair: a hand drifts while the torch is carried round
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,27 @@ def tell_kinds(
     dark = _dark_ones(torch, white_fits, exifs, use)
     lit = tuple(k for k in torch if k not in dark)
     return Kinds("torch", (), lit, dark[0] if dark else None)
+
+
+def tell_pair(
+    white_fits: Sequence[FloatArray], cameras: Sequence[Camera], settings: KindSettings | None = None
+) -> tuple[int, int] | None:
+    """Of too few photos to measure, the two that show the window from one place with a torch on different sides.
+
+    Arguments as `tell_kinds` has them. The two whose light falls off most unlike; None where no two do.
+    """
+    use = settings or KindSettings()
+    if len(white_fits) < 2:
+        return None
+    fields = fall_off(white_fits)
+    views = np.stack([camera.position_mm[:2] / camera.position_mm[2] for camera in cameras])
+    unlike = {
+        (a, b): float(np.exp(np.ptp(fields[a] - fields[b])) - 1)
+        for a, b in combinations(range(len(white_fits)), 2)
+        if np.linalg.norm(views[a] - views[b]) < use.still
+    }
+    best = max(unlike, key=lambda pair: unlike[pair], default=None)
+    return best if best is not None and unlike[best] > use.same_light else None
 
 
 def _missing(cameras: Sequence[Camera], what: str) -> KindUnclear:

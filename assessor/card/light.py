@@ -19,7 +19,7 @@ from assessor.card.tab_fit import FitSettings, LightFit, fit_lights
 from assessor.card.tab_samples import TabField
 from assessor.card.tab_search import Sweep, find_candidate, plan_sweep
 from assessor.card.tabs import TabMaps, map_tabs
-from assessor.card.white import fall_off, white_basis
+from assessor.card.white import HasWhiteFit, fall_off, white_basis
 from assessor.errors import LightMoved
 from assessor.values import (
     Adjustment,
@@ -99,7 +99,7 @@ def read_lights(
     photos: Sequence[Photo],
     sightings: Sequence[CardSighting],
     adjustment: Adjustment,
-    rectified: Sequence[Rectified],
+    rectified: Sequence[HasWhiteFit],
     settings: LightSettings | None = None,
 ) -> Lighting:
     """Read the lights of a capture from its tabs' shadows; all sequences run in the order of the photos.
@@ -119,7 +119,8 @@ def read_lights(
     lights = tuple(_light(scene, fit, k, settings) for k in range(len(fit.lights)))
     diffuse = float(np.clip(1 - sum(light.share for light in lights), 0, 1))
     names = ", ".join(lights[0].tabs_used)
-    method = f"shadows of {len(lights[0].tabs_used)} upright tabs ({names}), all photos together"
+    method = f"shadows of {len(lights[0].tabs_used)} upright tabs ({names})"
+    method += ", all photos together" if len(photos) > 1 else ""
     return Lighting(lights, diffuse, turned, method, _sentence(lights, shades), flags)
 
 
@@ -137,7 +138,7 @@ def _gather(
     photos: Sequence[Photo],
     sightings: Sequence[CardSighting],
     adjustment: Adjustment,
-    rectified: Sequence[Rectified],
+    rectified: Sequence[HasWhiteFit],
 ) -> _Scene:
     maps = map_tabs(photos, sightings, adjustment, rectified)
     total = maps.weight.sum(0)

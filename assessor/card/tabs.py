@@ -20,7 +20,7 @@ from assessor.card.bundle import HALF_SHEET_MM
 from assessor.card.layout import CardLayout, Tab, card_layout
 from assessor.card.linear import linear_of_byte
 from assessor.card.raster import card_raster
-from assessor.card.white import white_basis
+from assessor.card.white import HasWhiteFit, white_basis
 from assessor.values import (
     Adjustment,
     BoolArray,
@@ -28,7 +28,6 @@ from assessor.values import (
     CardSighting,
     FloatArray,
     Photo,
-    Rectified,
     ToneCurve,
     freeze,
 )
@@ -75,7 +74,7 @@ def map_tabs(
     photos: Sequence[Photo],
     sightings: Sequence[CardSighting],
     adjustment: Adjustment,
-    rectified: Sequence[Rectified],
+    rectified: Sequence[HasWhiteFit],
     curves: Sequence[ToneCurve] | None = None,
 ) -> TabMaps:
     """Map the paper round every tab in every photo; all arguments run in the same order as the photos.

@@ -3,13 +3,33 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
+from typing import Protocol
 
 import numpy as np
 
 from assessor.card.layout import CardLayout, card_layout
 from assessor.card.linear import linear_of_byte
-from assessor.values import BoolArray, FloatArray, Photo
+from assessor.values import BoolArray, FloatArray, Photo, freeze
+
+
+class HasWhiteFit(Protocol):
+    """What knows the smooth light on one photo's paper: a `Rectified`, or where no more is needed a `PaperLight`."""
+
+    @property
+    def white_fit(self) -> FloatArray:
+        """Log of the smooth paper light, (6, 3): the terms of `white_basis` by channel."""
+
+
+@dataclass(frozen=True, eq=False)
+class PaperLight:
+    """The smooth light on the paper of one photo, (6, 3) as `Rectified.white_fit`."""
+
+    white_fit: FloatArray
+
+    def __post_init__(self) -> None:
+        freeze(self.white_fit)
 
 
 def white_basis(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:

@@ -90,6 +90,13 @@ def weigh_grades(
     return Posterior(probabilities / probabilities.sum(axis=1, keepdims=True), joint.sum(axis=2))
 
 
+def typical_mm(curves: Sequence[ScaleCurve]) -> tuple[float, ...]:
+    """Sq of a middling floor of each grade, mm: the curves' medians, weighed as the processes are common there."""
+    weight = np.stack([np.asarray(curve.weight, float) for curve in curves])
+    median = np.stack([np.asarray(curve.log_median, float) for curve in curves])
+    return tuple(float(v) for v in np.exp((weight * median).sum(0) / weight.sum(0)))
+
+
 def explain_width(
     log_value: float, log_sd: float, curves: Sequence[ScaleCurve], processes: FloatArray
 ) -> Width:

@@ -56,6 +56,7 @@ def judge_range(
     set90: Sequence[int],
     bound: Bound | None = "value",
     narrows: str | None = None,
+    estimated: bool = False,
     settings: RangeSettings | None = None,
 ) -> RangeVerdict:
     """Return P(short), P(in range), P(over) for a target and the call a crew needs.
@@ -63,6 +64,7 @@ def judge_range(
     probabilities run over scale.grades; set90 are the grades still open. With bound = "upper" the floor is
     only known to be no rougher than the last of set90, and with None nothing was measured: probabilities are
     then no evidence and the call rests on set90 alone. `narrows` says what to do where the call is "shot".
+    estimated: a model guessed the texture from too few photos to measure, which the sentence then says.
     Raises ValueError if the target isn't on the scale.
     """
     if target.low not in scale.grades or target.high not in scale.grades or target.low > target.high:
@@ -81,6 +83,8 @@ def judge_range(
     else:
         call = "shot"
         sentence = f"Can't tell: nothing was measured that says whether the floor lies in CSP {target}."
+    if estimated and bound is not None:
+        sentence = f"By estimate, not measured: {sentence[0].lower()}{sentence[1:]}"
     advice = None
     if call == "shot":
         advice = narrows or "Take the four photos again, one from each side, in even shade."

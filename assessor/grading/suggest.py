@@ -8,26 +8,36 @@ Sq is weighed, is in posterior.py; the sentences are in words.py.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from assessor.errors import SettingUnknown
-from assessor.grading.posterior import explain_width, highest_unexcluded, shortest_run, weigh_grades
+from assessor.grading.posterior import (
+    explain_width,
+    highest_unexcluded,
+    shortest_run,
+    typical_mm,
+    weigh_grades,
+)
 from assessor.grading.ranges import RangeSettings, judge_range
 from assessor.grading.scale import GradeScale
 from assessor.grading.words import (
     say_abstained,
+    say_estimated,
     say_headline,
+    say_measure,
     say_measured,
     say_misfit,
     say_narrows,
+    say_not_estimated,
     say_process,
     say_scale,
     say_unmeasured,
 )
 from assessor.tables.loader import MethodRow, load_methods
-from assessor.values import Band, Quantity, Suggestion, TargetRange, Texture
+from assessor.values import Band, Estimate, Quantity, Suggestion, TargetRange, Texture
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,19 +60,22 @@ def suggest_grade(
     scale: GradeScale,
     target: TargetRange | None = None,
     settings: SuggestSettings | None = None,
+    *,
+    estimate: Estimate | None = None,
 ) -> Suggestion:
     """Return the probability of each grade of the scale, its 90 % set, reasons, and a verdict on a target.
 
     Uses Sq (mm) in the preferred band, else in the first band that texture and scale share. It abstains where
     there is neither, where Sq is only an upper bound (set90 then holds every grade the bound can't exclude:
-    "or below"), and where the set is too wide to use. Raises SettingUnknown for an unknown process or method.
+    "or below"), and where the set is too wide to use. estimate: where the texture comes from, if it was estimated
+    and not measured. Raises SettingUnknown for an unknown process or method.
     """
     settings = settings or SuggestSettings()
     method = _told_method(settings)
     process = _told_process(settings, method, scale)
     quantity = _measured(texture, scale, settings)
     if quantity is None:
-        return _unmeasured(texture, scale, target)
+        return _unmeasured(texture, scale, target, settings, estimate)
 
     curves = scale.curves_for(quantity.band, process)
     upper = quantity.bound == "upper"
@@ -77,21 +90,19 @@ def suggest_grade(
     set90 = scale.grades[first : last + 1]
     width = explain_width(log_value, log_sd, curves, posterior.processes[0])
 
-    abstained = narrows = None
-    if upper or len(set90) > settings.widest_useful:
-        abstained = say_abstained(set90, scale, upper=upper)
-    if len(set90) > 1:
+    too_wide = upper or len(set90) > settings.widest_useful
+    abstained, narrows = say_abstained(set90, scale, upper=upper) if too_wide else None, None
+    if estimate is not None:
+        narrows = say_measure(estimate, torch_available=settings.torch_available)
+    elif len(set90) > 1:
         narrows = say_narrows(width, texture, scale, quantity, torch_available=settings.torch_available)
     reasons = [
-        abstained or say_headline(probabilities, set90, scale, width),
-        say_measured(quantity),
+        abstained or say_headline(probabilities, set90, scale, width, estimated=estimate is not None),
+        say_measured(quantity) if estimate is None else say_estimated(quantity, estimate),
         say_scale(scale),
+        *((say_process(curves[int(np.argmax(posterior.processes[0]))].words),) if len(curves) > 1 else ()),
+        *_misfit(method, scale, set90),
     ]
-    if len(curves) > 1:
-        reasons.append(say_process(curves[int(np.argmax(posterior.processes[0]))].words))
-    reach = method.reach(scale.edition) if method else None
-    if method and reach and (reach[1] < set90[0] or reach[0] > set90[-1]):
-        reasons.append(say_misfit(method, reach))
     return Suggestion(
         scale_name=scale.name,
         scale_edition=scale.edition,
@@ -113,9 +124,11 @@ def suggest_grade(
             set90=set90,
             bound=quantity.bound,
             narrows=narrows,
+            estimated=estimate is not None,
             settings=settings.ranges,
         ),
         flags=_flags(scale, upper=upper),
+        typical_mm=typical_mm(curves),
     )
 
 
@@ -170,11 +183,27 @@ def _with_method(
     return tuple(p / sum(weighed) for p in weighed)
 
 
-def _unmeasured(texture: Texture, scale: GradeScale, target: TargetRange | None) -> Suggestion:
+def _misfit(method: MethodRow | None, scale: GradeScale, set90: Sequence[int]) -> list[str]:
+    """That the method told does not reach the grades found, where it does not."""
+    reach = method.reach(scale.edition) if method else None
+    off = reach is not None and (reach[1] < set90[0] or reach[0] > set90[-1])
+    return [say_misfit(method, reach)] if method and reach and off else []
+
+
+def _unmeasured(
+    texture: Texture,
+    scale: GradeScale,
+    target: TargetRange | None,
+    settings: SuggestSettings,
+    estimate: Estimate | None,
+) -> Suggestion:
     even = tuple(1.0 / len(scale.grades) for _ in scale.grades)
     because = say_unmeasured(scale)
     narrows = "Take four photos of the spot, one from each side, 15 degrees off straight down."
-    if texture.kind == "torch":
+    if estimate is not None:
+        because = say_not_estimated(estimate) if estimate.abstained else because
+        narrows = say_measure(estimate, torch_available=settings.torch_available)
+    elif texture.kind == "torch":
         narrows = f"{narrows} Leave the card where it is: both kinds of one spot are joined."
     return Suggestion(
         scale_name=scale.name,

@@ -4,17 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from assessor.flags import describe
 from assessor.grading.posterior import Width
 from assessor.grading.ranges import CONFIRM, percent
 from assessor.grading.scale import GradeScale
 from assessor.tables.loader import MethodRow
-from assessor.values import PrintScale, Quantity, Texture
+from assessor.values import Estimate, PrintScale, Quantity, Texture
+
+FINE_MM = 0.1  # Sq below which a torch sees more of a floor than its sides do
 
 
 def say_headline(
-    probabilities: Sequence[float], set90: Sequence[int], scale: GradeScale, width: Width
+    probabilities: Sequence[float],
+    set90: Sequence[int],
+    scale: GradeScale,
+    width: Width,
+    *,
+    estimated: bool = False,
 ) -> str:
     """Return the one sentence to read first: the likeliest grade, its chance and the 90 % set."""
+    if estimated:
+        said = say_headline(probabilities, set90, scale, width)
+        return f"By estimate, not measured: {said[0].lower()}{said[1:]}"
     highest = max(probabilities)
     best = scale.grades[list(probabilities).index(highest)]
     chance = percent(highest)
@@ -48,6 +59,42 @@ def say_measured(quantity: Quantity) -> str:
         return f"Measured: Sq at most {quantity.high90:.3f} mm in {quantity.band}."
     interval = f"90 %: {quantity.low90:.3f} to {quantity.high90:.3f} mm"
     return f"Measured: Sq {quantity.value:.3f} mm in {quantity.band} ({interval})."
+
+
+def say_estimated(quantity: Quantity, estimate: Estimate) -> str:
+    """Return the estimated amplitude with band and interval, and what it rests on."""
+    interval = f"90 %: {quantity.low90:.2g} to {quantity.high90:.2g} mm"
+    photos = "two photos" if estimate.form == "pair" else "one photo"
+    if len(estimate.photo_names) > 2:
+        photos = f"{len(estimate.photo_names)} photos, each by itself"
+    return (
+        f"Estimated from {photos}, not measured: Sq about {quantity.value:.2g} mm in {quantity.band} ({interval}), "
+        f"by {estimate.model}, which learned from rendered floors."
+    )
+
+
+def say_not_estimated(estimate: Estimate) -> str:
+    """Return why the model claims nothing."""
+    reasons = " ".join(flag.sentence for flag in describe(estimate.abstained))
+    return f"Can't tell from {'these photos' if len(estimate.photo_names) > 1 else 'this photo'}: {reasons}"
+
+
+def say_measure(estimate: Estimate, *, torch_available: bool) -> str:
+    """Return the photos that would say more than this estimate: the quick pair first, then those that measure."""
+    sides = "four photos, one from each side, 15 degrees off straight down"
+    torch = "a second phone's light held low on eight sides in turn, a photo each"
+    if not torch_available:
+        return f"To measure, take {sides}."
+    if estimate.abstained:
+        measured = f"a coarse floor with {sides}; a fine one with {torch}"
+    else:
+        measured = f"it with {torch}" if estimate.sq_mm < FINE_MM else f"it with {sides}"
+    if estimate.form == "pair":
+        return f"Measure {measured}."
+    return (
+        "Keep the phone still above the card. Hold a second phone's light low on one side, take a photo, then one "
+        f"with it on the opposite side. Surer: measure {measured}."
+    )
 
 
 def say_scale(scale: GradeScale) -> str:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from html import escape
 
-from assessor.report.schema import SuggestionRecord, TransferRecord
+from assessor.report.schema import SuggestionRecord
+from assessor.report.schema_heights import TransferRecord
 from assessor.report.words import percent
 
 _HEAD = '<svg viewBox="0 0 {w} {h}" role="img" aria-label="{label}" xmlns="http://www.w3.org/2000/svg">'

@@ -38,6 +38,7 @@ def index_page(
             others=sorted(others),
             any_rendered=any(record.origin != "camera" for record in records),
             any_prior=any(record.scale.is_prior for record in records),
+            any_estimated=any(record.estimate is not None for record in assessed),
             any_unchecked=any(not record.print.checked for record in assessed),
         )
     )
@@ -64,6 +65,10 @@ def _environment() -> Environment:
     )
     environment.filters.update(
         quantity=words.quantity_words,
+        interval=words.interval_words,
+        estimate=words.estimate_words,
+        call=words.call_words,
+        light=words.light_words,
         band=words.band_words,
         percent=words.percent,
         headline=words.headline,
@@ -80,7 +85,6 @@ def _environment() -> Environment:
     environment.globals.update(
         notice=words.NOTICE,
         interval_note=words.INTERVAL_NOTE,
-        calls=words.CALLS,
         names=words.NAMES,
         kinds=words.KINDS,
         status=words.STATUS,

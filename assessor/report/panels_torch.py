@@ -18,7 +18,7 @@ from assessor.report.panels import HALO, INK, PALE, levelled, scale_bar, title
 from assessor.report.schema import FINE_BAND, BandRecord, CaptureRecord
 from assessor.report.words import band_words
 from assessor.texture.filters import band_pass, fill_invalid
-from assessor.values import Band, CaptureResult, FloatArray, SlopeMap, Torches, U8Array
+from assessor.values import Band, CaptureResult, FloatArray, HeightMap, SlopeMap, Torches, U8Array
 
 LOW_DEG, HIGH_DEG = 15.0, 40.0  # where a torch should stand (guide); shown as a pale ring
 _RIM_MM = 330.0  # drawn distance of a torch on the floor itself; the sheet's corner lies at 182
@@ -35,14 +35,14 @@ def shown_band(record: CaptureRecord) -> BandRecord | None:
     return max(bands, key=lambda band: band.long_mm, default=FINE_BAND)
 
 
-def in_band(result: CaptureResult, band: BandRecord | None) -> FloatArray:
+def in_band(heights: HeightMap, band: BandRecord | None) -> FloatArray:
     """Heights for display, (H, W) mm, NaN where not measured: in a band, or less their plane without one."""
-    level = levelled(result.heights)
+    level = levelled(heights)
     known = np.isfinite(level)
     if band is None or not known.any():
         return level
     filled = fill_invalid(np.nan_to_num(level), known)
-    kept = band_pass(filled, 1.0 / result.heights.px_per_mm, Band(band.short_mm, band.long_mm))
+    kept = band_pass(filled, 1.0 / heights.px_per_mm, Band(band.short_mm, band.long_mm))
     return np.where(known, kept, np.nan)
 
 

@@ -14,6 +14,7 @@ import cv2
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.patches import Rectangle as Box
 
 from assessor.report.panels import (
     INK,
@@ -27,6 +28,7 @@ from assessor.report.panels import (
     printable,
     title,
 )
+from assessor.report.panels_estimate import draw_interval, draw_window, window_names
 from assessor.report.panels_torch import (
     draw_albedo,
     draw_torches,
@@ -36,20 +38,23 @@ from assessor.report.panels_torch import (
 )
 from assessor.report.schema import CaptureRecord, SuggestionRecord
 from assessor.report.words import (
-    CALLS,
     INTERVAL_NOTE,
     NAMES,
     NOTICE,
     band_words,
+    call_words,
     direction_words,
+    estimate_words,
+    headline,
+    interval_words,
     is_placed,
+    light_words,
     origin_words,
     quantity_words,
     scale_words,
-    suggestion_words,
     torch_words,
 )
-from assessor.values import CaptureResult
+from assessor.values import CaptureResult, HeightMap
 
 WIDTH_PX, HEIGHT_PX, DPI = 1600, 2260, 200
 _SHOWN = ("Sq", "Sa", "Sz", "MPD", "ETD")
@@ -75,11 +80,16 @@ def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
     figure = Figure(figsize=(WIDTH_PX / DPI, HEIGHT_PX / DPI), dpi=DPI, facecolor="white")
     FigureCanvasAgg(figure)
     _banner(figure, record, record.suggestion)
-    if result.slopes is not None and result.torches is not None and result.torches.lights:
-        _torch_panels(figure, result, record, record.suggestion)
+    heights = result.heights
+    if heights is None:
+        _estimate_panels(figure, result, record, record.suggestion)
+        _estimate_numbers(figure, record)
+    elif result.slopes is not None and result.torches is not None and result.torches.lights:
+        _torch_panels(figure, result, heights, record)
+        _numbers(figure, record)
     else:
-        _panels(figure, result, record, record.suggestion)
-    _numbers(figure, record)
+        _panels(figure, result, heights, record)
+        _numbers(figure, record)
     _remarks(figure, record)
     out = io.BytesIO()
     software = {"Software": f"assessor {record.assessor_version}"}
@@ -87,27 +97,23 @@ def draw_picture(result: CaptureResult, record: CaptureRecord) -> bytes:
     return out.getvalue()
 
 
-def _panels(
-    figure: Figure, result: CaptureResult, record: CaptureRecord, suggestion: SuggestionRecord
-) -> None:
+def _panels(figure: Figure, result: CaptureResult, heights: HeightMap, record: CaptureRecord) -> None:
     """Photo and heights side by side, the line across, the grades."""
     draw_photo(_axes(figure, 0.03, 0.545, 0.44, 0.265), result)
     band = shown_band(record)
-    level = in_band(result, band)
+    level = in_band(heights, band)
     lay_deg = _lay_deg(record)
-    profile = middle_profile(result.heights, level, lay_deg)
+    profile = middle_profile(heights, level, lay_deg)
     map_axes, bar_axes = _axes(figure, 0.495, 0.545, 0.375, 0.265), _axes(figure, 0.885, 0.56, 0.02, 0.235)
     label = heights_label(band)
-    draw_map(map_axes, bar_axes, result.heights, level, profile, label=label, name="2  Heights in the window")
+    draw_map(map_axes, bar_axes, heights, level, profile, label=label, name="2  Heights in the window")
     if lay_deg is not None:
         direction_arrow(map_axes, lay_deg)
     draw_profile(_axes(figure, 0.085, 0.405, 0.885, 0.095), profile)
-    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), suggestion)
+    _grades(figure, record, number=4)
 
 
-def _torch_panels(
-    figure: Figure, result: CaptureResult, record: CaptureRecord, suggestion: SuggestionRecord
-) -> None:
+def _torch_panels(figure: Figure, result: CaptureResult, heights: HeightMap, record: CaptureRecord) -> None:
     """Where the torch stood, colour and heights side by side, the line across with its noise, the grades."""
     slopes, torches = result.slopes, result.torches
     if slopes is None or torches is None:
@@ -116,13 +122,13 @@ def _torch_panels(
     _text(figure, 0.03, 0.592, _wrap(torch_words(record), 46), size=8)
     draw_albedo(_axes(figure, 0.315, 0.601, 0.275, 0.202), slopes)
     band = shown_band(record)
-    level = in_band(result, band)
+    level = in_band(heights, band)
     lay_deg = _lay_deg(record)
-    profile = middle_profile(result.heights, level, lay_deg)
+    profile = middle_profile(heights, level, lay_deg)
     map_axes, bar_axes = _axes(figure, 0.615, 0.601, 0.275, 0.202), _axes(figure, 0.902, 0.61, 0.017, 0.185)
     in_mm = is_placed(record)
     label = heights_label(band, in_mm=in_mm)
-    draw_map(map_axes, bar_axes, result.heights, level, profile, label=label, name="3  Heights in the window")
+    draw_map(map_axes, bar_axes, heights, level, profile, label=label, name="3  Heights in the window")
     if lay_deg is not None:
         direction_arrow(map_axes, lay_deg)
     noise_mm = record.texture.noise_floor_mm if record.texture else None
@@ -133,7 +139,33 @@ def _torch_panels(
         line_axes.set_yticks([])
         line_axes.set_ylabel("relief, no scale", fontsize=8)
         title(line_axes, "4  One line across (no scale of height)")
-    draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), suggestion, number=5)
+    _grades(figure, record, number=5)
+
+
+def _grades(figure: Figure, record: CaptureRecord, *, number: int) -> None:
+    if record.suggestion is not None:
+        draw_grades(_axes(figure, 0.03, 0.158, 0.44, 0.192), record.suggestion, number=number)
+
+
+def _estimate_panels(
+    figure: Figure, result: CaptureResult, record: CaptureRecord, suggestion: SuggestionRecord
+) -> None:
+    """The photo, its window (of a pair both), the interval against the scale, the grades."""
+    names = window_names(record)
+    if len(names) == 1:
+        places = [(0.03, 0.51, 0.44, 0.265), (0.495, 0.51, 0.44, 0.265)]
+    else:
+        places = [(0.03, 0.555, 0.3, 0.19), (0.35, 0.555, 0.3, 0.19), (0.67, 0.555, 0.3, 0.19)]
+    draw_photo(_axes(figure, *places[0]), result)
+    lightings = result.lightings or (None,) * len(result.photos)
+    shown = zip(names, places[1:], result.photos, result.sightings, lightings, strict=False)
+    for name, place, photo, sighting, lighting in shown:
+        draw_window(_axes(figure, *place), photo, sighting, lighting, name=name)
+    number = len(names) + 2
+    quantity = record.estimated("Sq")
+    because = _wrap(suggestion.abstained_because or "", 60)
+    draw_interval(_axes(figure, 0.06, 0.4, 0.88, 0.07), quantity, suggestion, number=number, because=because)
+    _grades(figure, record, number=number + 1)
 
 
 def _lay_deg(record: CaptureRecord) -> float | None:
@@ -162,19 +194,49 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
     white: dict[str, Any] = {"color": "white", "va": "center", "transform": strip.transAxes}
     strip.text(0.03, 0.5, NOTICE, fontsize=12, weight="bold", **white)
     strip.text(0.97, 0.5, f"scale: {record.scale.origin}", fontsize=12, weight="bold", ha="right", **white)
-    _text(figure, 0.03, 0.94, _fit(record.capture, 38), size=12)
+    top = 0.94
+    if loud := estimate_words(record):
+        _loud(figure, loud)
+        top -= 0.034
+    _text(figure, 0.03, top, _fit(record.capture, 38), size=12)
     if origin := origin_words(record):
         box = {"boxstyle": "square,pad=0.35", "fc": "white", "ec": INK, "lw": 2.5}
-        figure.text(0.97, 0.94, origin, ha="right", va="top", fontsize=10, weight="bold", bbox=box)
-    headline = _wrap(suggestion_words(suggestion), 56)
-    _text(figure, 0.03, 0.912, headline, size=16 if headline.count("\n") < 1 else 12, weight="bold")
+        figure.text(0.97, top, origin, ha="right", va="top", fontsize=10, weight="bold", bbox=box)
+    line = _wrap(headline(record), 56)
+    _text(figure, 0.03, top - 0.028, line, size=16 if line.count("\n") < 1 else 12, weight="bold")
+    low = 0.85 if not loud else 0.822
     if suggestion.verdict:
         box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
-        call = CALLS[suggestion.verdict.call]
-        figure.text(0.037, 0.85, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
-        _text(figure, 0.29, 0.85, _wrap(suggestion.verdict.sentence, 100), size=8, va="center")
+        call = call_words(record)
+        figure.text(0.037, low, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
+        left = 0.29 if len(call) < 22 else 0.43
+        _text(
+            figure,
+            left,
+            low,
+            _wrap(suggestion.verdict.sentence, round(141 * (1 - left))),
+            size=8,
+            va="center",
+        )
     else:
-        _text(figure, 0.03, 0.85, scale_words(record.scale), size=9, va="center")
+        _text(figure, 0.03, low, scale_words(record.scale), size=9, va="center")
+
+
+def _loud(figure: Figure, words: str) -> None:
+    """A barred box over the whole width, so that nobody takes an estimate for a measurement."""
+    strip = _axes(figure, 0.03, 0.918, 0.94, 0.036)
+    strip.set_xticks([])
+    strip.set_yticks([])
+    strip.set_facecolor("white")
+    for spine in strip.spines.values():
+        spine.set_linewidth(2.5)
+    for left in (0.0, 0.96):
+        strip.add_patch(
+            Box((left, 0), 0.04, 1, transform=strip.transAxes, fc="white", ec=INK, lw=0, hatch="////")
+        )
+    strip.text(
+        0.5, 0.48, words, fontsize=17, weight="bold", ha="center", va="center", transform=strip.transAxes
+    )
 
 
 def _numbers(figure: Figure, record: CaptureRecord) -> None:
@@ -205,6 +267,34 @@ def _numbers(figure: Figure, record: CaptureRecord) -> None:
         _wrap(scale_words(record.scale), 60),
     ]
     _text(figure, 0.51, y - 0.004, "\n".join(lines), size=8)
+
+
+def _estimate_numbers(figure: Figure, record: CaptureRecord) -> None:
+    """The last panel of an estimate: its one number and what it rests on."""
+    texture, estimate, quantity = record.texture, record.estimate, record.estimated("Sq")
+    if texture is None or estimate is None:
+        return
+    _text(figure, 0.51, 0.355, "Numbers: NOTHING WAS MEASURED", size=10, weight="bold", va="bottom")
+    y = 0.344
+    if quantity is not None and quantity.value is not None:
+        _text(figure, 0.51, y, f"Sq about {quantity.value:.2g} mm", size=13, weight="bold")
+        _text(
+            figure,
+            0.51,
+            y - 0.02,
+            f"90 %: {interval_words(quantity)} mm, in {band_words(quantity.band)}",
+            size=10,
+        )
+        y -= 0.044
+    lines = [
+        f"model {estimate.model}: learned from rendered floors",
+        f"light: {light_words(record)}",
+        f"texture {direction_words(record)}",
+        f"print {'checked' if record.print.checked else 'NOT checked'} with a tape",
+        scale_words(record.scale),
+    ]
+    wrapped = "\n".join(_wrap(line, 60) for line in lines)
+    _text(figure, 0.51, y, wrapped, size=8)
 
 
 def _remarks(figure: Figure, record: CaptureRecord) -> None:

@@ -25,7 +25,6 @@ from assessor.report.schema import (
     DirectionRecord,
     FlagRecord,
     GeometryRecord,
-    HeightsRecord,
     Origin,
     PhotoRecord,
     PrintRecord,
@@ -34,9 +33,10 @@ from assessor.report.schema import (
     ScaleRecord,
     SuggestionRecord,
     TextureRecord,
-    TransferRecord,
     VerdictRecord,
 )
+from assessor.report.schema_estimate import EstimateRecord, SeenRecord
+from assessor.report.schema_heights import HeightsRecord, TransferRecord
 from assessor.report.schema_light import LightingRecord, LightRecord
 from assessor.report.words import NOTICE
 from assessor.values import (
@@ -86,7 +86,7 @@ class RecordHead:
 
 
 def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
-    """Record of a capture that was measured."""
+    """Record of a capture that was measured or estimated."""
     return CaptureRecord(
         **_head_fields(head, result),
         status="assessed",
@@ -99,7 +99,8 @@ def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
         torches=torches_record(result.torches, result.dark_photo),
         slopes=slopes_record(result.slopes),
         tone=tone_record(result.tone),
-        heights=_heights(result.heights),
+        estimate=_estimate(result),
+        heights=None if result.heights is None else _heights(result.heights),
         texture=_texture(result.texture),
         suggestion=_suggestion(result.suggestion),
         flags=_flags(result.flags),
@@ -259,6 +260,26 @@ def _lighting(lighting: Lighting | None) -> LightingRecord | None:
     )
 
 
+def _estimate(result: CaptureResult) -> EstimateRecord | None:
+    estimate = result.estimate
+    if estimate is None:
+        return None
+    stands = not estimate.abstained
+    return EstimateRecord(
+        form=estimate.form,
+        model=estimate.model,
+        sq_mm=finite(estimate.sq_mm) if stands else None,
+        half_width_octaves=finite(estimate.half90) if stands else None,
+        light_known=estimate.light_known,
+        strangeness=finite(estimate.strangeness),
+        abstained=estimate.abstained,
+        photos=tuple(
+            SeenRecord(photo=photo.name, lighting=_lighting(light))
+            for photo, light in zip(result.photos, result.lightings, strict=True)
+        ),
+    )
+
+
 def _heights(heights: HeightMap) -> HeightsRecord:
     transfer = heights.transfer
     return HeightsRecord(
@@ -307,6 +328,7 @@ def _quantity(quantity: Quantity) -> QuantityRecord:
         band=_band(quantity.band),
         spacing_mm=quantity.spacing_mm,
         method=quantity.method,
+        estimated=quantity.estimated,
     )
 
 
@@ -315,8 +337,13 @@ def _suggestion(suggestion: Suggestion) -> SuggestionRecord:
     return SuggestionRecord(
         notice=NOTICE,
         chances=tuple(
-            ChanceRecord(grade=grade, probability=float(probability))
-            for grade, probability in zip(suggestion.grades, suggestion.probabilities, strict=True)
+            ChanceRecord(grade=grade, probability=float(probability), typical_mm=typical)
+            for grade, probability, typical in zip(
+                suggestion.grades,
+                suggestion.probabilities,
+                suggestion.typical_mm or (None,) * len(suggestion.grades),
+                strict=True,
+            )
         ),
         set90=suggestion.set90,
         best=suggestion.best,

@@ -10,8 +10,10 @@ from __future__ import annotations
 from typing import Any, Literal
 
 from assessor.report.schema_base import Record
+from assessor.report.schema_estimate import EstimateRecord
+from assessor.report.schema_heights import HeightsRecord
 from assessor.report.schema_light import LightingRecord, ToneRecord
-from assessor.report.schema_torch import PassedRecord, SlopesRecord, TorchesRecord
+from assessor.report.schema_torch import SlopesRecord, TorchesRecord
 from assessor.values import Kind
 
 Origin = Literal["camera", "rendered", "mixed"]
@@ -54,6 +56,8 @@ class QuantityRecord(Record):
     """Grid spacing of the heights, mm."""
     method: str
     """How it was computed, with the standard."""
+    estimated: bool = False
+    """True where a learned model guessed it from too few photos to measure: never to be read as a measurement."""
 
 
 class FlagRecord(Record):
@@ -176,44 +180,6 @@ class GeometryRecord(Record):
     """Distance of each camera from the window's centre, mm."""
 
 
-class TransferRecord(Record):
-    """Share of each wavelength's amplitude that the height map passes."""
-
-    wavelength_mm: tuple[float, ...]
-    """Wavelengths, mm."""
-    amplitude: tuple[float | None, ...]
-    """Amplitude passed, 0-1."""
-    u_amplitude: tuple[float | None, ...]
-    """Standard uncertainty of the amplitude passed."""
-    method: str
-    """How it was found."""
-
-
-class HeightsRecord(Record):
-    """Summary of the height map; the map itself is in the picture only."""
-
-    spacing_mm: float
-    """Grid spacing, mm."""
-    rows: int
-    """Number of rows of the map."""
-    cols: int
-    """Number of columns of the map."""
-    valid_fraction: float
-    """Share of the window that could be measured, 0-1."""
-    shortest_trusted_mm: float
-    """Shortest wavelength that may be trusted, mm."""
-    agreement: float | None
-    """Median correlation of the views."""
-    u_scale: float
-    """Relative standard uncertainty of every height from print scale and geometry."""
-    method: str
-    """How the heights were found."""
-    transfer: TransferRecord
-    """Share of each wavelength that the map passes."""
-    passed: tuple[PassedRecord, ...] = ()
-    """The same at 0.5, 1 and 2 mm."""
-
-
 class DirectionRecord(Record):
     """Lay of the texture."""
 
@@ -247,6 +213,8 @@ class ChanceRecord(Record):
     """Grade by the scale's own key."""
     probability: float
     """Probability, 0-1."""
+    typical_mm: float | None = None
+    """Sq of a middling floor of this grade by the scale, mm, in the band that was weighed; null where none was."""
 
 
 class VerdictRecord(Record):
@@ -317,7 +285,7 @@ class ScaleRecord(Record):
 class CaptureRecord(Record):
     """One capture (the photos of one spot at one time) and what was made of it."""
 
-    schema_version: Literal["assessment-2"] = "assessment-2"
+    schema_version: Literal["assessment-3"] = "assessment-3"
     """Version of this format."""
     assessor_version: str
     """Version of the program."""
@@ -340,7 +308,9 @@ class CaptureRecord(Record):
     origin: Origin
     """camera, rendered (made by a computer) or mixed; rendered results say nothing about a real floor."""
     kind: Kind | None
-    """Kind of capture as seen from the photos or asked for (fused: angles and torch); null where not measured."""
+    """Kind of capture as seen from the photos or asked for; null where there is no result. single: estimated from one
+    photo, or from several each by itself. angles, torch: measured, but torch with `estimate` set is the pair of photos
+    that only estimates. fused: angles and torch."""
     better_kind: str | None = None
     """The capture kind that would serve this spot better, and why, in one sentence; null where none would."""
     print: PrintRecord
@@ -361,8 +331,10 @@ class CaptureRecord(Record):
     """Slopes under the torch; null where none was used."""
     tone: ToneRecord | None = None
     """How the phone wrote light; null where nothing was measured."""
+    estimate: EstimateRecord | None = None
+    """What a learned model says of photos too few to measure; null where the capture was measured."""
     heights: HeightsRecord | None
-    """Summary of the height map."""
+    """Summary of the height map; null where the texture was only estimated."""
     texture: TextureRecord | None
     """Texture parameters."""
     suggestion: SuggestionRecord | None
@@ -373,10 +345,16 @@ class CaptureRecord(Record):
     """Time spent per stage, seconds."""
 
     def quantity(self, name: str) -> QuantityRecord | None:
-        """Return `name` in the band that all kinds share (2.5-25 mm), else in another one but the fine, or None."""
-        found = [q for q in self.texture.quantities if q.name == name] if self.texture else []
+        """Return `name` as measured in the band that all kinds share (2.5-25 mm), else in another but the fine."""
+        every = self.texture.quantities if self.texture else ()
+        found = [q for q in every if q.name == name and not q.estimated]
         coarse = [q for q in found if q.band != FINE_BAND]
         return next((q for q in coarse if q.band == MAIN_BAND), coarse[0] if coarse else None)
+
+    def estimated(self, name: str) -> QuantityRecord | None:
+        """Return `name` as estimated, or None."""
+        found = self.texture.quantities if self.texture else ()
+        return next((q for q in found if q.name == name and q.estimated), None)
 
     def fine(self, name: str) -> QuantityRecord | None:
         """Return `name` in the torch's fine band (0.5-8 mm), or None."""

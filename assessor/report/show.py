@@ -14,7 +14,7 @@ from assessor.evaluation import ALL, ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
-from assessor.report.words import NOTICE, STATUS, grades_words, percent, quantity_words
+from assessor.report.words import NOTICE, STATUS, estimate_words, grades_words, percent, quantity_words
 
 _MOST_GROUPS = 12
 _SHORT_CALLS = {"chip": "to chip", "rework": "rework", "shot": "can't tell"}
@@ -49,16 +49,22 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
         best = suggestion.best if suggestion else None
         table.add_row(
             Text(record.capture),
-            grades_words(suggestion.set90) if suggestion else STATUS[record.status],
+            f"{'est. ' if record.estimate else ''}{grades_words(suggestion.set90)}"
+            if suggestion
+            else STATUS[record.status],
             f"{best} ({percent(suggestion.confidence or 0.0)})"
             if suggestion and best is not None
             else "none",
             _SHORT_CALLS[verdict.call] if verdict else "",
-            quantity_words(record.quantity("Sq")),
+            quantity_words(record.estimated("Sq") or record.quantity("Sq")),
             quantity_words(record.fine("Sq") if is_fine else record.quantity("MPD")),
         )
     console.print(table)
     for record in records:
+        if loud := estimate_words(record):
+            _line(console, f"{record.capture}: {loud}")
+            if record.suggestion and record.suggestion.narrows:
+                _line(console, f"  next: {record.suggestion.narrows}")
         if record.slopes and not record.slopes.confirmed:
             _line(console, f"{record.capture}: not confirmed, so few torch photos can't check themselves")
         if record.better_kind:

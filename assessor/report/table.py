@@ -62,6 +62,19 @@ _TORCH: dict[str, Callable[[CaptureRecord], object]] = {
     "passed_1_mm": lambda r: _passed(r, 1.0),
     "passed_2_mm": lambda r: _passed(r, 2.0),
 }
+# Estimates have columns of their own, so that no mean or chart over a column mixes them with what was measured.
+_ESTIMATE: dict[str, Callable[[CaptureRecord], object]] = {
+    "result_is": lambda r: None if r.suggestion is None else "estimate" if r.estimate else "measurement",
+    "estimated_from": lambda r: r.estimate.form if r.estimate else None,
+    "estimate_model": lambda r: r.estimate.model if r.estimate else None,
+    "estimated_Sq_mm": lambda r: _part(r.estimated("Sq"), lambda q: q.value),
+    "estimated_Sq_low90_mm": lambda r: _part(r.estimated("Sq"), lambda q: q.low90),
+    "estimated_Sq_high90_mm": lambda r: _part(r.estimated("Sq"), lambda q: q.high90),
+    "estimated_Sq_band_short_mm": lambda r: _part(r.estimated("Sq"), lambda q: q.band.short_mm),
+    "estimated_Sq_band_long_mm": lambda r: _part(r.estimated("Sq"), lambda q: q.band.long_mm),
+    "estimate_light_known": lambda r: _yes(r.estimate.light_known) if r.estimate else None,
+    "estimate_strangeness": lambda r: r.estimate.strangeness if r.estimate else None,
+}
 _PARTS: dict[str, Callable[[QuantityRecord], object]] = {
     "_mm": lambda q: q.value,
     "_low90_mm": lambda q: q.low90 if q.bound == "value" else None,
@@ -84,12 +97,13 @@ def captures_csv(records: Sequence[CaptureRecord]) -> str:
         for name in _FINE
         for suffix in _FINE_PARTS
     ]
-    writer.writerow([*_PLAIN, *plain, *_TORCH, *fine])
+    writer.writerow([*_PLAIN, *plain, *_TORCH, *fine, *_ESTIMATE])
     for record in records:
         cells = [column(record) for column in _PLAIN.values()]
         cells += [_part(record.quantity(name), part) for name in _QUANTITIES for part in _PARTS.values()]
         cells += [column(record) for column in _TORCH.values()]
         cells += [_part(record.fine(name), part) for name in _FINE for part in _FINE_PARTS.values()]
+        cells += [column(record) for column in _ESTIMATE.values()]
         writer.writerow([_cell(cell) for cell in cells])
     return out.getvalue()
 

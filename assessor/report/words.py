@@ -18,6 +18,8 @@ NOTICE = "Suggestion, not a grade: confirm against the chips."
 RENDERED = "RENDERED PHOTOS: made by a computer, no real floor"
 MIXED = "SOME PHOTOS ARE RENDERED: made by a computer"
 INTERVAL_NOTE = "± is the 90 % interval"
+ESTIMATE = "ESTIMATE, NOT MEASURED"
+NO_ESTIMATE = "NO ESTIMATE, NOTHING MEASURED"
 CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL YET"}
 NAMES = {
     "Sq": "root mean square height",
@@ -44,10 +46,12 @@ STATUS = {"assessed": "assessed", "refused": "refused", "failed": "internal erro
 
 
 def quantity_words(quantity: QuantityRecord | None) -> str:
-    """ "0.105 ± 0.007 mm", "at most 0.012 mm", or "not measured"."""
+    """ "0.105 ± 0.007 mm", "at most 0.012 mm", "estimate 0.11 (0.06 to 0.2) mm", or "not measured"."""
     if quantity is None or quantity.value is None or quantity.high90 is None:
         return "not measured"
     unit = f" {quantity.unit}" if quantity.unit else ""
+    if quantity.estimated:
+        return f"estimate {quantity.value:.2g} ({interval_words(quantity)}){unit}"
     if quantity.bound == "upper":
         return f"at most {_round_up(quantity.high90)}{unit}"
     if quantity.low90 is None:
@@ -55,6 +59,13 @@ def quantity_words(quantity: QuantityRecord | None) -> str:
     half = max(quantity.high90 - quantity.value, quantity.value - quantity.low90)
     digits = decimals(half)
     return f"{quantity.value:.{digits}f} ± {half:.{digits}f}{unit}"
+
+
+def interval_words(quantity: QuantityRecord) -> str:
+    """The 90 % interval as its two ends: what is estimated lies farther above its middle than below."""
+    if quantity.low90 is None or quantity.high90 is None:
+        return "no interval"
+    return f"{quantity.low90:.2g} to {quantity.high90:.2g}"
 
 
 def decimals(half_width: float) -> int:
@@ -105,6 +116,39 @@ def suggestion_words(suggestion: SuggestionRecord) -> str:
     if suggestion.best is not None and suggestion.confidence is not None and len(suggestion.set90) > 1:
         text += f", most likely {suggestion.best} ({percent(suggestion.confidence)})"
     return text
+
+
+def estimate_words(record: CaptureRecord) -> str:
+    """The loud line of an estimate, "" for a measurement."""
+    estimate = record.estimate
+    if estimate is None:
+        return ""
+    loud = NO_ESTIMATE if estimate.abstained else ESTIMATE
+    if estimate.form == "pair":
+        return f"{loud}: from two photos, torch on two sides"
+    n = len(estimate.photos)
+    return f"{loud}: from one photo" if n == 1 else f"{loud}: from {n} photos, each by itself"
+
+
+def call_words(record: CaptureRecord) -> str:
+    """The call against the target range in capitals, "" without one; what rests on an estimate says so."""
+    verdict = record.suggestion.verdict if record.suggestion else None
+    if verdict is None:
+        return ""
+    call = CALLS[verdict.call]
+    return f"BY ESTIMATE: {call}" if record.estimate and verdict.call != "shot" else call
+
+
+def light_words(record: CaptureRecord) -> str:
+    """Where the light of each estimated photo came from, as on a clock's face; "" where nothing was estimated."""
+    said = []
+    for seen in record.estimate.photos if record.estimate else ():
+        lights = seen.lighting.lights if seen.lighting else ()
+        from_where = [
+            f"{light.elevation_deg:.0f}° up at {clock_words(light.azimuth_deg)}" for light in lights
+        ]
+        said.append(" and ".join(from_where) or "no light seen in the tabs' shadows")
+    return "; ".join(said)
 
 
 def scale_words(scale: ScaleRecord) -> str:
@@ -172,4 +216,6 @@ def headline(record: CaptureRecord) -> str:
         return record.failure or "internal error, please report"
     if record.suggestion is None:
         return record.refused[-1].sentence if record.refused else "not measured"
-    return suggestion_words(record.suggestion)
+    words = suggestion_words(record.suggestion)
+    stands = record.estimate is not None and not record.suggestion.abstained_because
+    return f"Estimate: {words}" if stands else words

@@ -7,6 +7,7 @@ from typing import Literal
 
 from assessor.values.arrays import Kind
 from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, Tone, Torches
+from assessor.values.estimate import Estimate
 from assessor.values.photo import Photo
 from assessor.values.texture import HeightMap, SlopeMap, Texture
 
@@ -43,7 +44,8 @@ class Suggestion:
     """Probability per grade; never a grade. A person confirms against the chips.
 
     grades and probabilities run in scale order and sum to 1. set90: the grades that hold 90 %. abstained_because:
-    a sentence where no grade may be named. narrows: the capture that would narrow the set, and why.
+    a sentence where no grade may be named. narrows: the capture that would narrow the set, and why. typical_mm: Sq of a
+    middling floor of each grade in the band that was weighed, empty where none was.
     """
 
     scale_name: str
@@ -59,18 +61,23 @@ class Suggestion:
     narrows: str | None
     verdict: RangeVerdict | None = None
     flags: tuple[str, ...] = ()
+    typical_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
 class CaptureResult:
-    """Everything the pipeline made of one capture; summaries go to the record, arrays only to pictures."""
+    """Everything the pipeline made of one capture; summaries go to the record, arrays only to pictures.
+
+    heights is None and estimate is set where the texture was estimated, not measured; lightings is then the light of
+    each photo, None where it could not be read.
+    """
 
     kind: Kind
     photos: tuple[Photo, ...]
     sightings: tuple[CardSighting, ...]
     adjustment: Adjustment
     rectified: tuple[Rectified, ...]
-    heights: HeightMap
+    heights: HeightMap | None
     texture: Texture
     suggestion: Suggestion
     refused: tuple[Exception, ...]
@@ -82,3 +89,5 @@ class CaptureResult:
     slopes: SlopeMap | None = None
     dark_photo: str | None = None
     better_kind: str | None = None
+    estimate: Estimate | None = None
+    lightings: tuple[Lighting | None, ...] = ()

@@ -117,7 +117,8 @@ class Band:
 class Quantity:
     """One measured number: value with a 90 % interval, or an upper bound where the noise buries it.
 
-    With bound = "upper" only `high90` is a claim ("at most"); `value` then repeats `high90`.
+    With bound = "upper" only `high90` is a claim ("at most"); `value` then repeats `high90`. estimated: a model's
+    guess from too few photos to measure, never to be shown or averaged as a measurement.
     """
 
     name: str
@@ -130,6 +131,7 @@ class Quantity:
     spacing_mm: float
     method: str
     bound: Bound = "value"
+    estimated: bool = False
 
 
 @dataclass(frozen=True, slots=True)

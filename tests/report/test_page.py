@@ -12,7 +12,7 @@ from assessor.errors import TooBlurred, TooFewPhotos
 from assessor.report.charts import grade_bars_svg, transfer_svg
 from assessor.report.page import capture_page, index_page
 from assessor.report.record import assessed_record, failed_record, refused_record
-from assessor.report.schema import TransferRecord
+from assessor.report.schema_heights import TransferRecord
 from assessor.values import TargetRange
 from tests.fakes import fake_head, fake_photo, fake_result, fake_torch_result, unplaced_result
 
