@@ -1,15 +1,20 @@
 """Score estimates against truth: rows in, rows and summary out. Knows no model, no file and no photo.
 
 Format (design section 8): one truth row per capture and quantity; one scored row per truth row, with all of
-its columns plus estimate, low90, high90, bound, refused and seconds; a summary by kind, quantity, process and
-split, and by band too, since numbers of different bands must not be pooled. Groups whose process is "all" pool
-every process.
+its columns plus estimate, low90, high90, bound, refused, estimated and seconds; a summary by kind, quantity, process
+and split, and by band too, since numbers of different bands must not be pooled. Groups whose process is "all" pool
+every process; where truth rows name the light they were made under, groups of one light pool every process too.
 
 Errors: relative, (estimate - truth) / truth, for quantities in mm (`error_unit` "relative"); plain difference
 for those without a unit and for grades; the shorter way round the half circle for `direction_deg` ("deg").
 bias is the mean error, scatter its standard deviation (n - 1). Rows with an upper bound have no error, but
 count for coverage: covered where the truth lies under the bound. Refused rows count in n and in the refused
 share only. A gross error is a claim further than 25 % from the truth that nothing refused.
+
+What a learned model estimated (one photo, or two with a torch) is off by factors, so its Sq is scored in octaves too:
+mae_octaves is the mean of |log2(estimate / truth)|, median_half_width_octaves that of the 90 % intervals' half-widths.
+Grades of every kind: mae_grades of the most probable grade, exact_share and within_one_share of the claims, coverage
+whether the 90 % set holds the true grade. abstained_share: of n, where the photos were good and nothing was claimed.
 
 What so many captures can tell is said beside each score, as limits at 95 % confidence (`..._low95`, `..._high95`):
 Student's t for the bias, chi-square for the scatter (both take errors as normal), exact binomial limits for
@@ -32,7 +37,7 @@ NOT_MEASURED = "not-measured"
 ABSTAINED = "abstained"
 ALL = "all"
 GROSS = 0.25  # relative error that no capture may pass with
-_Key = tuple[str, str, str, str, float | None, float | None]
+_Key = tuple[str, str, str, str, float | None, float | None, str]
 ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
 _PURE = {"", "1", "-", "none"}
 # These bring a band of their own, so asking for one would only cost time.
@@ -41,7 +46,7 @@ _OWN_BAND = {"grade", "direction_deg", "MPD", "ETD"}
 
 @dataclass(frozen=True, slots=True)
 class TruthRow:
-    """One true number of a capture. Bands are None where the quantity has none (grade)."""
+    """One true number of a capture. Bands are None where the quantity has none (grade); light is "" where not told."""
 
     capture: str
     kind: str
@@ -53,6 +58,7 @@ class TruthRow:
     band_short_mm: float | None
     band_long_mm: float | None
     value: float
+    light: str = ""
 
     @property
     def band(self) -> Band | None:
@@ -64,13 +70,17 @@ class TruthRow:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """What the pipeline said about one quantity; `refused` holds the code where it said nothing."""
+    """What the pipeline said about one quantity; `refused` holds the code where it said nothing.
+
+    estimated: a learned model's estimate and no measurement.
+    """
 
     estimate: float | None = None
     low90: float | None = None
     high90: float | None = None
     bound: Literal["value", "upper"] | None = None
     refused: str | None = None
+    estimated: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +101,8 @@ class SummaryRow:
     """Scores of one group. Null where the group has nothing to say it from.
 
     n_gross: gross errors not refused, gross_high95 the upper limit of their share of n; median_half_width: of the 90 %
-    intervals, relative. Both for quantities in mm only.
+    intervals, relative. Both for quantities in mm only. The octaves are of Sq where it was estimated, the figures in
+    grades of grades. light: the one light of the group, or "all".
     """
 
     kind: str
@@ -120,6 +131,13 @@ class SummaryRow:
     n_gross: int | None = None
     gross_high95: float | None = None
     median_half_width: float | None = None
+    light: str = ALL
+    mae_octaves: float | None = None
+    median_half_width_octaves: float | None = None
+    mae_grades: float | None = None
+    exact_share: float | None = None
+    within_one_share: float | None = None
+    abstained_share: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
         """Plain values for JSON."""
@@ -139,25 +157,31 @@ def read_estimate(result: CaptureResult, truth: TruthRow) -> Estimate:
         return _direction(result)
     quantity = result.texture.get(truth.quantity, truth.band)
     if quantity is None or not math.isfinite(quantity.value):
-        return Estimate(refused=NOT_MEASURED)
+        left = result.estimate is not None and result.estimate.abstained
+        return Estimate(refused=ABSTAINED if left and truth.quantity == "Sq" else NOT_MEASURED)
     # A pure number is written "", "1" or "-" by different hands.
     if quantity.unit != truth.unit and not {quantity.unit, truth.unit} <= _PURE:
         return Estimate(refused=NOT_MEASURED)
     low90 = quantity.low90 if quantity.bound == "value" else None
     return Estimate(
-        estimate=quantity.value, low90=_finite(low90), high90=_finite(quantity.high90), bound=quantity.bound
+        estimate=quantity.value,
+        low90=_finite(low90),
+        high90=_finite(quantity.high90),
+        bound=quantity.bound,
+        estimated=quantity.estimated,
     )
 
 
 def summarise(rows: Sequence[ScoredRow]) -> tuple[SummaryRow, ...]:
-    """Scores by kind, quantity, process, split and band, then pooled over processes (process "all")."""
+    """Scores by kind, quantity, process, split and band, then pooled over processes ("all"), then by light as well."""
     groups: dict[_Key, list[ScoredRow]] = {}
     for row in rows:
-        for process in (row.truth.process, ALL):
-            of = row.truth
-            key = (of.kind, of.quantity, process, of.split, of.band_short_mm, of.band_long_mm)
+        of = row.truth
+        lit = [(ALL, of.light)] if of.light else []
+        for process, light in [(of.process, ALL), (ALL, ALL), *lit]:
+            key = (of.kind, of.quantity, process, of.split, of.band_short_mm, of.band_long_mm, light)
             groups.setdefault(key, []).append(row)
-    ordered = sorted(groups, key=lambda key: (key[2] == ALL, *key[:4], key[4] or 0.0, key[5] or 0.0))
+    ordered = sorted(groups, key=lambda k: (k[2] == ALL, k[6] != ALL, *k[:4], k[4] or 0.0, k[5] or 0.0, k[6]))
     return tuple(_summary(key, groups[key]) for key in ordered)
 
 
@@ -216,6 +240,22 @@ def half_width(row: ScoredRow) -> float | None:
     return (said.high90 - said.low90) / 2 / said.estimate if said.estimate else None
 
 
+def octaves_off(row: ScoredRow) -> float | None:
+    """|log2(estimate / truth)| of an estimated quantity in mm; None for what was measured, bounded or refused."""
+    said, value = row.said, row.truth.value
+    if not said.estimated or error_of(row) is None or error_unit(row.truth) != "relative":
+        return None
+    return abs(math.log2(said.estimate / value)) if said.estimate and value > 0 else None
+
+
+def half_octaves(row: ScoredRow) -> float | None:
+    """Half of an estimate's 90 % interval in octaves; None where there is no such interval."""
+    said = row.said
+    if octaves_off(row) is None or not said.low90 or not said.high90:
+        return None
+    return 0.5 * math.log2(said.high90 / said.low90)
+
+
 def share_limits(count: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
     """Exact two-sided binomial limits of a share of which `count` of `n` were seen.
 
@@ -264,7 +304,8 @@ def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
     n_gross = sum(gross(row) for row in rows) if in_mm else None
     widths = [width for row in rows if (width := half_width(row)) is not None]
     return SummaryRow(
-        *key,
+        *key[:6],
+        light=key[6],
         n=n,
         n_rendered=sum(row.truth.rendered for row in rows),
         error_unit=error_unit(rows[0].truth),
@@ -285,7 +326,24 @@ def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
         n_gross=n_gross,
         gross_high95=None if n_gross is None else share_limits(n_gross, n)[1],
         median_half_width=float(np.median(widths)) if widths else None,
+        abstained_share=sum(row.said.refused == ABSTAINED for row in rows) / n,
+        **_estimate_scores(rows),
     )
+
+
+def _estimate_scores(rows: Sequence[ScoredRow]) -> dict[str, Any]:
+    """What is scored of estimates in octaves, and of grades in grades."""
+    off = [octaves for row in rows if (octaves := octaves_off(row)) is not None]
+    widths = [half for row in rows if (half := half_octaves(row)) is not None]
+    scores: dict[str, Any] = {"mae_octaves": float(np.mean(off))} if off else {}
+    if widths:
+        scores["median_half_width_octaves"] = float(np.median(widths))
+    grades = [abs(error) for row in rows if (error := error_of(row)) is not None]
+    if error_unit(rows[0].truth) == "grades" and grades:
+        scores["mae_grades"] = float(np.mean(grades))
+        scores["exact_share"] = sum(error < 0.5 for error in grades) / len(grades)
+        scores["within_one_share"] = sum(error < 1.5 for error in grades) / len(grades)
+    return scores
 
 
 def _grade(result: CaptureResult) -> Estimate:

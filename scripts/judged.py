@@ -44,7 +44,7 @@ def rows_of(notes: Iterable[Note]) -> list[ScoredRow]:
     for note in notes:
         for row in note["rows"]:
             said = Estimate(*(row[k] for k in ("estimate", "low90", "high90", "bound", "refused")))
-            scored.append(ScoredRow(TruthRow(**{k: row[k] for k in keys}), said, row["seconds"]))
+            scored.append(ScoredRow(TruthRow(**{k: row[k] for k in keys if k in row}), said, row["seconds"]))
     return scored
 
 

@@ -31,6 +31,7 @@ from assessor.pipeline import assess_capture
 from assessor.settings import Settings
 from assessor.simulate.capture import CaptureRecipe, RenderedCapture, render_capture
 from assessor.simulate.catalogue import Planned, plan_set
+from assessor.simulate.quick_catalogue import plan_pair, plan_single
 from assessor.simulate.spoiled import plan_spoiled
 from assessor.simulate.torch_catalogue import HIGH_DEG, plan_fused, plan_torch, plan_torch_spoiled
 from assessor.simulate.truth import EVALUATION_MM, SIGMA_PER_CUTOFF, TORCH_BANDS_MM, evaluation_heights
@@ -38,9 +39,12 @@ from assessor.texture.measure import MAIN_BANDS
 from assessor.values import Band, CaptureResult, FloatArray, Kind, Photo
 
 MODES = ("set", "flat", "faint", "steep", "spoiled", "share")
-PLANS = {"angles": plan_set, "torch": plan_torch, "fused": plan_fused}
+PLANS = {
+    "angles": plan_set, "torch": plan_torch, "fused": plan_fused, "single": plan_single, "pair": plan_pair,
+}  # fmt: skip
+QUICK = ("single", "pair")  # what is only estimated
 SPOILED = {"angles": plan_spoiled, "torch": plan_torch_spoiled}
-WITHOUT = {"angles": ("share",), "torch": (), "fused": ("flat", "faint", "steep", "spoiled", "share")}
+WITHOUT = {"angles": ("share",), "torch": (), **dict.fromkeys(("fused", *QUICK), MODES[1:])}
 TORCH_BANDS = tuple(Band(*band) for band in TORCH_BANDS_MM)
 FAINT_MM = (0.006, 0.015)
 STEEP_MM = 1.6
@@ -347,9 +351,10 @@ def run_all(
 def lost_note(job: Job) -> Note:
     """The note of a capture whose worker died."""
     recipe = job.plan.recipe
-    return {"capture": job.name, "mode": job.mode, "kind": recipe.kind, "process": recipe.floor.process,
+    note = {"capture": job.name, "mode": job.mode, "kind": recipe.kind, "process": recipe.floor.process,
             "light": recipe.light.kind, "fault": job.plan.fault, "rows": [],
             "crashed": "the worker process died"}  # fmt: skip
+    return note | {"form": "single" if recipe.photos else "pair"} if recipe.quick else note
 
 
 class Record:

@@ -140,7 +140,8 @@ def test_a_row_prints_all_its_columns() -> None:
     row = scored(truth(), 0.2).as_dict()
     assert list(row) == [
         "capture", "kind", "process", "split", "rendered", "quantity", "unit", "band_short_mm",
-        "band_long_mm", "value", "estimate", "low90", "high90", "bound", "refused", "seconds",
+        "band_long_mm", "value", "light", "estimate", "low90", "high90", "bound", "refused", "estimated",
+        "seconds",
     ]  # fmt: skip
     assert not any(isinstance(value, float) and math.isnan(value) for value in row.values())
 
@@ -186,3 +187,50 @@ def test_limits_of_impossible_counts_are_refused() -> None:
         mean_limits([1.0])
     with pytest.raises(ValueError, match="two values"):
         scatter_limits(1.0, 1)
+
+
+def estimated(row: TruthRow, value: float, half_octaves: float) -> ScoredRow:
+    low, high = value / 2**half_octaves, value * 2**half_octaves
+    return ScoredRow(row, Estimate(value, low, high, "value", estimated=True), 1.0)
+
+
+def test_estimates_are_scored_in_octaves_and_measurements_are_not() -> None:
+    of = {"kind": "single", "band_short_mm": 0.8}
+    rows = [
+        estimated(truth(value=0.1, **of), 0.2, 1.1),  # one octave up, held
+        estimated(truth(value=0.4, **of), 0.1, 0.9),  # two octaves down, missed
+        estimated(truth(value=0.1, **of), 0.1, 0.7),
+        ScoredRow(truth(value=0.1, **of), Estimate(refused="abstained"), 1.0),
+        ScoredRow(truth(value=0.1, **of), Estimate(refused="too-blurred"), 1.0),
+    ]
+    row = summarise(rows)[-1]
+    assert row.mae_octaves == pytest.approx(1.0)  # (1 + 2 + 0) / 3
+    assert row.median_half_width_octaves == pytest.approx(0.9)
+    assert row.coverage == pytest.approx(2 / 3)
+    assert (row.abstained_share, row.refused_share) == (0.2, 0.4)
+    assert row.bias == pytest.approx((1.0 - 0.75 + 0.0) / 3)  # the relative error of measured kinds stays
+    measured = summarise([scored(truth(), 0.21)])[-1]
+    assert (measured.mae_octaves, measured.median_half_width_octaves, measured.mae_grades) == (None,) * 3
+
+
+def test_grades_are_scored_in_grades() -> None:
+    rows = [scored(truth("grade", 4.0), best, half=1.0) for best in (4.0, 5.0, 7.0)]
+    rows.append(ScoredRow(truth("grade", 4.0), Estimate(refused="abstained"), 1.0))
+    row = summarise(rows)[-1]
+    assert row.mae_grades == pytest.approx((0 + 1 + 3) / 3)
+    assert (row.exact_share, row.within_one_share) == (pytest.approx(1 / 3), pytest.approx(2 / 3))
+    assert (row.coverage, row.abstained_share) == (pytest.approx(2 / 3), 0.25)
+    assert row.mae_octaves is None
+
+
+def test_lights_that_are_told_get_groups_of_their_own() -> None:
+    rows = [
+        estimated(truth(value=0.1, light="sun"), 0.2, 1.0),
+        estimated(truth(value=0.1, light="window", process="shot"), 0.1, 1.0),
+        estimated(truth(value=0.1), 0.1, 1.0),
+    ]
+    groups = {(row.process, row.light): (row.n, row.mae_octaves) for row in summarise(rows)}
+    assert groups == {
+        ("ground", "all"): (2, 0.5), ("shot", "all"): (1, 0.0), ("all", "all"): (3, pytest.approx(1 / 3)),
+        ("all", "sun"): (1, 1.0), ("all", "window"): (1, 0.0),
+    }  # fmt: skip

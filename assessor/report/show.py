@@ -87,6 +87,8 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
     """The summary as a table, with how many rows are rendered."""
     n_rendered = sum(row.truth.rendered for row in rows)
     _line(console, f"{len(rows)} truth rows, {n_rendered} of them from RENDERED photos (no real floor)")
+    lit = [row for row in summary if row.light != ALL]
+    summary = [row for row in summary if row.light == ALL]
     # With one process the pooled row would say the same thing twice.
     told = Counter((row.kind, row.split, _named(row)) for row in summary)
     summary = [row for row in summary if row.process != ALL or told[row.kind, row.split, _named(row)] > 2]
@@ -97,6 +99,10 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
         # Where processes are pooled, the pool tells most.
         pooled = {_named(row) for row in chosen if row.process == ALL}
         console.print(_limits([row for row in chosen if row.process == ALL or _named(row) not in pooled]))
+        guessed = [*chosen, *(row for row in lit if (row.kind, row.split) == (kind, split))]
+        guessed = [row for row in guessed if row.mae_octaves is not None or row.mae_grades is not None]
+        if guessed:
+            console.print(_estimates(guessed))
     _line(
         console,
         "quantity: with its band in mm; bias, scatter, worst: of the error, in % of the truth where it is in mm",
@@ -144,6 +150,27 @@ def _limits(rows: Sequence[SummaryRow]) -> Table:
             ),
             _span(_share(row.coverage_low95), _share(row.coverage_high95)),
             "" if row.n_gross is None else f"{row.n_gross}, <= {_share(row.gross_high95)}",
+        )
+    return table
+
+
+def _estimates(rows: Sequence[SummaryRow]) -> Table:
+    """Estimates of Sq in octaves (1 octave: twice or half), and grades in grades."""
+    title = "estimates and grades: mean distance from the truth"
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=title, title_justify="left")
+    for heading in ("quantity", "of"):
+        table.add_column(heading, no_wrap=True)
+    for heading in ("n", "octaves", "90 % +-", "grades", "exact", "+-1", "in 90 %", "can't tell"):
+        table.add_column(heading, justify="right", no_wrap=True)
+    for row in rows:
+        numbers = (row.mae_octaves, row.median_half_width_octaves, row.mae_grades)
+        table.add_row(
+            _named(row),
+            row.process if row.light == ALL else f"{row.light} light",
+            str(row.n),
+            *("" if value is None else f"{value:.2f}" for value in numbers),
+            *(_share(value) for value in (row.exact_share, row.within_one_share, row.coverage)),
+            _share(row.abstained_share),
         )
     return table
 

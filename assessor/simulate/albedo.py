@@ -100,10 +100,13 @@ def paint_flush(
     np.clip(albedo, 0.03, 0.85, out=albedo)
 
 
-def photo_albedo(file: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> FloatArray:
+def photo_albedo(
+    file: Path, n: int, px_per_mm: float, rng: np.random.Generator, *, contrast: float = 1.0
+) -> FloatArray:
     """A delit albedo map (CC0, ../shared/data/concrete_albedo) as linear reflectance, (n, n, 3) float32.
 
-    The maps carry no scale, so the tile size is drawn at random; contrast is kept, the mean goes to 0.2-0.5.
+    The maps carry no scale, so the tile size is drawn at random; contrast is kept (or its logarithm multiplied by
+    `contrast`), the mean goes to 0.2-0.5.
     """
     image = cv2.imread(str(file), cv2.IMREAD_COLOR)
     if image is None:
@@ -116,6 +119,8 @@ def photo_albedo(file: Path, n: int, px_per_mm: float, rng: np.random.Generator)
     # The maps are of asphalt and earth too: half of the chroma makes them concrete.
     linear = 0.5 * (linear + linear.mean(2, keepdims=True))
     tile = sample(linear, x, y, cv2.BORDER_WRAP)
+    if contrast != 1:
+        tile = np.maximum(tile, np.float32(1e-3)) ** np.float32(contrast)
     tile *= np.float32(rng.uniform(0.22, 0.45) / float(tile.mean()))
     # A 1k map has no detail under 0.15 mm; real paste has.
     tile *= np.exp(0.06 * speckle_field(n, rng, sd_px=0.07 * px_per_mm))[..., None]

@@ -26,7 +26,7 @@ from assessor.simulate.slips import (
     zoomed_camera,
 )
 from assessor.simulate.torchlight import TorchRecipe, torch_shots
-from assessor.simulate.truth import TruthRow, truth_rows
+from assessor.simulate.truth import TruthRow, quick_rows, truth_rows
 from assessor.values import Camera, FloatArray, Kind
 
 EXPOSURE_S = 1 / 120
@@ -74,10 +74,17 @@ class CaptureRecipe:
 
     @property
     def kind(self) -> Kind:
-        """What the crew shot: angles, torch or both (fused)."""
+        """What the crew shot: one photo (single), angles, torch or both (fused)."""
         if self.torch is None:
-            return "angles"
+            return "single" if self.photos == 1 else "angles"
         return "fused" if self.photos else "torch"
+
+    @property
+    def quick(self) -> bool:
+        """Whether it can only be estimated: one photo, or two with the torch on opposite sides."""
+        return self.kind == "single" or (
+            self.kind == "torch" and self.torch is not None and self.torch.lights == 2
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,8 +104,8 @@ class RenderedCapture:
     bodies: tuple[Body | None, ...] = ()
 
     def truth(self) -> list[TruthRow]:
-        """True values of this capture's floor (see `truth.truth_rows`)."""
-        return truth_rows(self.floor, self.recipe.kind)
+        """True values of this capture's floor (see `truth.truth_rows` and `truth.quick_rows`)."""
+        return quick_rows(self.floor) if self.recipe.quick else truth_rows(self.floor, self.recipe.kind)
 
 
 def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewRecipe]:

@@ -45,7 +45,8 @@ _FORMULAS = {
 class FloorRecipe:
     """What to make. sq_mm is reached in `band_mm` (S and L cut-off) on the middle 108 mm, or over all
     wavelengths where band_mm is None. lay_deg: direction of ridges, 0-180 from card +x, None draws one.
-    albedo: "paste" or the path of a delit albedo map. data_dir: ../shared/data, for grit and relief. sealed: share of
+    albedo: "paste" or the path of a delit albedo map; contrast scales the mottling of the one, map_contrast all of the
+    other's. data_dir: ../shared/data, for grit and relief. sealed: share of
     the floor under patches of sealer, which shine with gloss (see `gloss`). fine: rms of added grain, wavelengths of
     FINE_MM, over the shape's.
     """
@@ -56,6 +57,7 @@ class FloorRecipe:
     lay_deg: float | None = None
     albedo: str = "paste"
     contrast: float = 1.0
+    map_contrast: float = 1.0
     stone_fraction: float | None = None
     paper_mm: float = 0.25
     side_mm: float = 140.0
@@ -108,7 +110,7 @@ def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
     if recipe.albedo == "paste":
         albedo = paste_albedo(n, recipe.px_per_mm, rng, contrast=recipe.contrast)
     else:
-        albedo = photo_albedo(Path(recipe.albedo), n, recipe.px_per_mm, rng)
+        albedo = photo_albedo(Path(recipe.albedo), n, recipe.px_per_mm, rng, contrast=recipe.map_contrast)
     if recipe.process == "flush":
         paint_flush(albedo, stones.labels, rng)
     else:

@@ -14,6 +14,7 @@ from scipy.fft import dctn, idctn
 from scipy.ndimage import gaussian_filter
 
 from assessor.simulate.floors import Floor
+from assessor.simulate.true_grade import true_grade
 from assessor.values import FloatArray, Kind
 
 EVALUATION_MM = 108.0  # the window less 6 mm a side
@@ -22,17 +23,18 @@ EVALUATION_MM = 108.0  # the window less 6 mm a side
 SIGMA_PER_CUTOFF = math.sqrt(math.log(2) / 2) / math.pi
 AREAL_BANDS_MM = ((2.5, 25.0), (0.8, 25.0))
 TORCH_BANDS_MM = ((0.5, 8.0), (0.5, 25.0), (2.5, 25.0))
+QUICK_BAND_MM = (0.8, 25.0)
 MPD_LOW_PASS_MM, MPD_SEGMENT_MM = 2.5, 100.0
 
 
 @dataclass(frozen=True, slots=True)
 class TruthRow:
-    """One true number: quantity in `unit` within the band short-long (mm, S and L cut-off)."""
+    """One true number: quantity in `unit` within the band short-long (mm, S and L cut-off); a grade has no band."""
 
     quantity: str
     unit: str
-    band_short_mm: float
-    band_long_mm: float
+    band_short_mm: float | None
+    band_long_mm: float | None
     value: float
 
 
@@ -56,6 +58,27 @@ def truth_rows(floor: Floor, kind: Kind = "angles") -> list[TruthRow]:
         if short == AREAL_BANDS_MM[0][0] and floor.recipe.process != "flat":
             rows.append(TruthRow("Ssk", "1", short, long, float((band**3).mean() / (band**2).mean() ** 1.5)))
     return [*rows, *_whole_rows(area, floor, AREAL_BANDS_MM[0])]
+
+
+def quick_rows(floor: Floor) -> list[TruthRow]:
+    """What a quick capture (one photo, or two with a torch) is held against: Sq in QUICK_BAND_MM, the grade, the lay.
+
+    direction_deg where the process has one; grade as `true_grade` defines it.
+    """
+    sq_mm = true_sq(floor, *QUICK_BAND_MM)
+    rows = [TruthRow("Sq", "mm", *QUICK_BAND_MM, sq_mm)]
+    grade = true_grade(sq_mm, floor.recipe.process)
+    if grade is not None:
+        rows.append(TruthRow("grade", "", None, None, float(grade)))
+    if floor.lay_deg is not None:
+        rows.append(TruthRow("direction_deg", "deg", *QUICK_BAND_MM, floor.lay_deg))
+    return rows
+
+
+def true_sq(floor: Floor, short_mm: float, long_mm: float) -> float:
+    """Sq of a floor's evaluation area between S- and L-filter, mm."""
+    band = band_heights(evaluation_heights(floor), floor.px_per_mm, short_mm, long_mm)
+    return float(np.sqrt((band**2).mean()))
 
 
 def _whole_rows(area_mm: FloatArray, floor: Floor, first: tuple[float, float]) -> list[TruthRow]:

@@ -1,7 +1,8 @@
 """Read a folder with known truth (design section 8): `truth.csv`, `photos/<capture>/*`, optional JSON files.
 
 truth.csv: a header line, then one row per capture and quantity with the columns capture, kind, process,
-split, rendered, quantity, unit, band_short_mm, band_long_mm, value. The band may be empty for grade and lay.
+split, rendered, quantity, unit, band_short_mm, band_long_mm, value. The band may be empty for grade and lay. A column
+light is read where there is one (scores by light); other columns are passed over.
 card.json: where every print has the same size, `{"measured_bars": [along_mm, across_mm]}`.
 captures.json: per capture, `{"capture": {"measured_bars": [along_mm, across_mm]}}`; goes before card.json.
 """
@@ -24,7 +25,8 @@ from assessor.errors import BadTruth
 from assessor.evaluation import TruthRow
 from assessor.store.files import find_photos
 
-COLUMNS = tuple(TruthRow.__dataclass_fields__)
+OPTIONAL = ("light",)
+COLUMNS = tuple(name for name in TruthRow.__dataclass_fields__ if name not in OPTIONAL)
 QUANTITIES_MM = {"Sq", "Sa", "Sz", "MPD", "ETD"}
 KINDS = {"single", "angles", "torch", "fused", "overview"}
 _FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
@@ -137,6 +139,7 @@ def _row(cells: Mapping[str, Any], *, where: str, file: str) -> TruthRow:
         band_short_mm=short_mm,
         band_long_mm=long_mm,
         value=value,
+        light=(cells.get("light") or "").strip(),
     )
 
 

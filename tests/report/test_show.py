@@ -71,3 +71,23 @@ def test_a_batch_with_a_torch_shows_the_fine_band_and_what_is_not_confirmed() ->
     assert "north: not confirmed, so few torch photos can't check themselves" in lines
     assert "MPD" in " ".join(batch(plain))
     assert not any("not confirmed" in line for line in batch(plain))
+
+
+def test_estimates_are_shown_in_octaves_with_lights_and_what_was_not_told() -> None:
+    rows = []
+    for light, said in (("sun", 0.2), ("window", 0.1), ("window", None)):
+        row = TruthRow("a", "single", "shot", "tuned", True, "Sq", "mm", 0.8, 25.0, 0.1, light)
+        told = Estimate(refused="abstained")
+        if said is not None:
+            told = Estimate(said, said / 2, said * 2, "value", estimated=True)
+        rows.append(ScoredRow(row, told, 1.0))
+    lines = shown(rows)
+    start = next(k for k, line in enumerate(lines) if line.startswith("estimates and grades"))
+    told_lines = [line.split() for line in lines[start:] if line.startswith("Sq 0.8-25")]
+    # One octave off and none, half-widths of one octave each, one of three abstained.
+    assert told_lines[0][2:] == ["shot", "3", "0.50", "1.00", "100", "%", "33", "%"]
+    assert told_lines[1][2:] == ["sun", "light", "1", "1.00", "1.00", "100", "%", "0", "%"]
+    assert told_lines[2][2:] == ["window", "light", "2", "0.00", "1.00", "100", "%", "50", "%"]
+    assert max(len(line.rstrip()) for line in lines) <= 110
+    scores = [line for line in lines[:start] if line.startswith("Sq 0.8-25")]
+    assert not any("sun" in line or "window" in line for line in scores)

@@ -100,3 +100,10 @@ def test_missing_parts_are_named(tmp_path: Path) -> None:
     (tmp_path / "truth.csv").write_text(f"{HEAD}\n{GOOD}\n")
     with pytest.raises(BadTruth, match="capture 'a' has no folder"):
         read_truth_folder(tmp_path)
+
+
+def test_a_light_is_read_where_a_column_names_it_and_unknown_columns_are_passed_over() -> None:
+    text = f"{HEAD},light,note\n{GOOD},sun,wet\n{GOOD.replace('Sq', 'Sa')},,\n"
+    first, second = read_truth(text, file="truth.csv")
+    assert (first.light, second.light) == ("sun", "")
+    assert read_truth(f"{HEAD}\n{GOOD}\n", file="truth.csv")[0].light == ""
