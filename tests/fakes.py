@@ -9,6 +9,9 @@ import numpy as np
 
 from assessor.card.layout import card_layout
 from assessor.card.raster import card_raster
+from assessor.estimating import texture_of
+from assessor.grading.scale import load_scale
+from assessor.grading.suggest import suggest_grade
 from assessor.report.record import RecordHead, SourceFile
 from assessor.report.schema import ScaleRecord
 from assessor.values import (
@@ -18,9 +21,11 @@ from assessor.values import (
     CaptureResult,
     CardSighting,
     Direction,
+    Estimate,
     Exif,
     HeightMap,
     Light,
+    Lighting,
     Photo,
     PrintScale,
     Quantity,
@@ -35,6 +40,7 @@ from assessor.values import (
     Torches,
     Transfer,
 )
+from assessor.values.estimate import Form
 
 BAND, FINE = Band(2.5, 25.0), Band(0.5, 8.0)
 CHANCES = (0.0, 0.01, 0.07, 0.26, 0.38, 0.2, 0.06, 0.02, 0.0, 0.0)
@@ -139,6 +145,39 @@ def fake_result(
         suggestion=fake_suggestion(target),
         refused=refused, seconds={"decode": 0.25, "heights": 2.0},
         flags=("bars-unchecked", "scale-prior", "few-valid"),
+    )  # fmt: skip
+
+
+def fake_estimate(form: Form = "single") -> Estimate:
+    """Sq 0.1 to 0.37 mm about 0.19 mm from a made-up model."""
+    return Estimate(
+        form=form, model="pretend 0123abcd", band=Band(0.8, 25.0), log2_sq=-2.4, half90=0.95,
+        photo_names=("spot/a.jpg", "spot/b.jpg") if form == "pair" else ("spot/a.jpg",), light_known=True,
+        strangeness=0.4, direction=Direction(62.0, 8.0, 0.6),
+    )  # fmt: skip
+
+
+def fake_estimated_result(
+    form: Form = "single", *, abstained: tuple[str, ...] = (), target: TargetRange | None = None
+) -> CaptureResult:
+    """A capture that was only estimated, with its light read; suggested as the pipeline does."""
+    estimate = replace(fake_estimate(form), abstained=abstained)
+    first = fake_photo()
+    photos = tuple(replace(first, name=name) for name in estimate.photo_names)
+    plain = fake_result(photos, target=target)
+    lights = [
+        Light(turn, 24.0, 0.5, 0.4, 0.7, 0.02, 0.8, 0.3, (400.0, 0.0, 200.0), ("n", "e"))
+        for turn in (10.0, 193.0)
+    ]
+    lightings = tuple(
+        Lighting((light,), 0.3, None, "shadows of 2 upright tabs (n, e)", "one, from the side")
+        for light in lights[: len(photos)]
+    )
+    texture = texture_of(estimate, ())
+    suggestion = suggest_grade(texture, load_scale("prior-10"), target, estimate=estimate)
+    return replace(
+        plain, kind=texture.kind, heights=None, rectified=(), texture=texture, suggestion=suggestion,
+        estimate=estimate, lightings=lightings, flags=("scale-prior", *texture.flags),
     )  # fmt: skip
 
 

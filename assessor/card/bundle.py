@@ -45,6 +45,9 @@ class CameraSettings:
     u_cockle_mm: float = 0.3  # a home printer's sheet after a day on site
     corner_floor_px: float = 0.03  # nobody's corners are better than this
     max_rms_px: float = 0.3  # good captures have 0.02 to 0.06
+    max_rms_px_one: float = (
+        1.5  # a lone photo cannot tell the sheet's waves from a bad fit: good ones have 0.3 to 0.6
+    )
     max_breathing: float = (
         0.06  # between photos; a zoom of 5 % changes no height, but no phone breathes so much
     )

@@ -108,13 +108,18 @@ def _solve(bundle: Bundle) -> Fit:
     pull = state.photo / bundle.sd_photo
     breathing = state.photo[:, 0] - np.median(state.photo[:, 0])
     strain = Strain(
-        rms_px / s.max_rms_px if agree else np.inf,
+        rms_px / _max_rms_px(bundle) if agree else np.inf,
         np.abs(breathing) / s.max_breathing,
         np.abs(pull[:, 1:3]).max(1) / s.max_centre_sd,
         np.sqrt((pull[:, 4:10] ** 2).mean(1)) / s.max_motion_sd,
         np.sqrt((pull[:, BEND] ** 2).mean(1)) / s.max_bend_sd,
     )
     return Fit(bundle, state, normal, rms_px, strain)
+
+
+def _max_rms_px(bundle: Bundle) -> float:
+    s = bundle.settings
+    return s.max_rms_px if len(bundle.sightings) > 1 else max(s.max_rms_px, s.max_rms_px_one)
 
 
 def _odd_one_out(without: Sequence[Fit]) -> int | None:
@@ -146,8 +151,10 @@ def _misfit(fit: Fit, odd: int | None) -> CaptureError:
             file=file,
         )
     found = "the photos do not fit together" if odd is None else "it does not fit the other photos"
+    found = "card and photo do not fit together" if len(names) == 1 else found
     if strain.residual > 1:
-        found += f": corners are off by {fit.rms_px:.2f} px rms, at most {s.max_rms_px:g} px can be used"
+        limit = _max_rms_px(fit.bundle)
+        found += f": corners are off by {fit.rms_px:.2f} px rms, at most {limit:g} px can be used"
     else:
         found += (
             ": the sheet bent between photos, the lens or zoom was changed, or the phone moved in a photo"
