@@ -1,0 +1,182 @@
+"""Train the networks on scenes rendered as they go: nothing is stored, no floor is seen twice."""
+
+from __future__ import annotations
+
+import math
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, field
+
+import torch
+from torch import Tensor
+
+from assessor.training.network import NetConfig, SqNet, losses, unlit
+from assessor.training.noise import Grid
+from assessor.training.scenes import Scenes, Worlds, make_scenes, pair_input, single_input
+from assessor.training.surfaces import band_sq
+
+SINGLE = NetConfig(channels=3, photos=1)
+PAIR = NetConfig(channels=2, photos=2)
+HELPERS_MM = ((2.5, 25.0), (0.8, 2.5))
+
+
+@dataclass(frozen=True)
+class Batch:
+    """Network input and targets of one kind; the tags tell scenes apart when they are judged."""
+
+    image: Tensor
+    light: Tensor
+    photo: Tensor
+    log2_sq: Tensor
+    lay: Tensor
+    rest: Tensor
+    tags: dict[str, Tensor] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class FitSettings:
+    """How long and how fast. seconds: stop then, whatever the step; steps: else after so many."""
+
+    seconds: float = 500.0
+    steps: int = 100_000
+    batch: int = 16
+    pool: int = 4  # rendered batches mixed per step
+    rate: float = 2e-3
+    forget_light: float = 0.25
+    forget_mean: float = 0.3  # of the pair's mean image, so that the ratio alone must do
+    average: float = 0.998
+    seed: int = 1
+
+
+def helper_targets(scenes: Scenes, grid_px_per_mm: float) -> Tensor:
+    """(batch, 3): log2 Sq of long and short waves and the floor's log deviation, for training only."""
+    height = scenes.surface.height_mm
+    grid = Grid(height.shape[-1], grid_px_per_mm, str(height.device))
+    parts = [band_sq(height, grid, band).clamp_min(1e-5).log2() for band in HELPERS_MM]
+    parts.append(height.std((1, 2)).clamp_min(1e-5).log2())
+    return torch.stack(parts, 1)
+
+
+def batches_of(scenes: Scenes, rest: Tensor) -> tuple[Batch, Batch]:
+    """Two batches: single photos (any light and the first torch photo) and pairs."""
+    one, first, second, surface = scenes.single, scenes.first, scenes.second, scenes.surface
+    size = len(surface.log2_sq)
+    own = {"family": surface.family, "paint": scenes.paint}
+    tags = [{**own, **shot.tags, "torch": torch.full((size,), float(k))} for k, shot in enumerate((one, first))]
+    single = Batch(
+        torch.cat([single_input(one), single_input(first)]),
+        torch.cat([one.light, first.light]),
+        torch.cat([one.photo, first.photo]),
+        surface.log2_sq.repeat(2),
+        surface.lay.repeat(2, 1),
+        rest.repeat(2, 1),
+        {name: torch.cat([tags[0][name], tags[1][name]]) for name in tags[0]},
+    )
+    pair = Batch(
+        pair_input(first, second),
+        torch.cat([first.light, second.light], 1),
+        torch.cat([first.photo, second.photo], 1),
+        surface.log2_sq,
+        surface.lay,
+        rest,
+        tags[1],
+    )
+    return single, pair
+
+
+def stream(
+    settings: FitSettings, device: str, worlds: Worlds, maps: Tensor | None, px_per_mm: float
+) -> Iterator[tuple[Batch, Batch]]:
+    """Endless batches, each of other scenes."""
+    k = 0
+    while True:
+        with torch.no_grad():
+            scenes = make_scenes(
+                settings.batch, settings.seed * 1_000_003 + k, device, worlds=worlds, maps=maps, px_per_mm=px_per_mm
+            )
+            made = batches_of(scenes, helper_targets(scenes, px_per_mm))
+        yield made
+        k += 1
+
+
+class Learner:
+    """One network with its optimiser and the running average of its weights."""
+
+    def __init__(self, config: NetConfig, settings: FitSettings, device: str) -> None:
+        self.settings, self.device = settings, device
+        self.net = SqNet(config).to(device, memory_format=torch.channels_last)  # type: ignore[call-overload]
+        self.mean = SqNet(config).to(device).requires_grad_(False)
+        self.mean.load_state_dict(self.net.state_dict())
+        self.opt = torch.optim.AdamW(self.net.parameters(), lr=settings.rate, weight_decay=0.02)
+        self.rng = torch.Generator().manual_seed(settings.seed)
+        self.steps = 0
+
+    def step(self, batches: list[Batch], progress: float) -> float:
+        """One optimiser step; progress 0..1 sets the rate (warm-up, then cosine)."""
+        rate = self.settings.rate * min(1.0, (self.steps + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * progress)))
+        for group in self.opt.param_groups:
+            group["lr"] = rate
+        image, light, photo, truth, lay, rest = self._augmented(batches)
+        self.net.train()
+        with torch.autocast(self.device, torch.bfloat16, enabled=self.device == "cuda"):
+            out = self.net(image.contiguous(memory_format=torch.channels_last), light, photo)
+        loss = losses(out, truth, lay, rest)
+        self.opt.zero_grad(set_to_none=True)
+        loss.backward()  # type: ignore[no-untyped-call]
+        torch.nn.utils.clip_grad_norm_(self.net.parameters(), 2.0)
+        self.opt.step()
+        self.steps += 1
+        self._follow()
+        return float(loss.detach())
+
+    def _augmented(self, batches: list[Batch]) -> tuple[Tensor, ...]:
+        """Batches together: the light forgotten in some, the mean image in some, contrast a little off."""
+        parts = []
+        for batch in batches:
+            cut = int(len(batch.log2_sq) * self.settings.forget_light + float(torch.rand(1, generator=self.rng)))
+            turns = int(torch.randint(4, (1,), generator=self.rng))
+            dark = unlit(batch.image[:cut], batch.light[:cut], batch.photo[:cut], batch.lay[:cut], turns)
+            lit = batch.image[cut:], batch.light[cut:], batch.photo[cut:], batch.lay[cut:]
+            image, light, photo, lay = (torch.cat(pair) for pair in zip(dark, lit, strict=True))
+            if self.net.config.photos == 2:
+                keep = torch.rand(len(image), 1, 1, generator=self.rng) > self.settings.forget_mean
+                image = torch.stack([image[:, 0], image[:, 1] * keep.to(self.device)], 1)
+            parts.append((image, light, photo, batch.log2_sq, lay, batch.rest))
+        return tuple(torch.cat(side) for side in zip(*parts, strict=True))
+
+    @torch.no_grad()
+    def _follow(self) -> None:
+        keep = min(self.settings.average, self.steps / (self.steps + 10))
+        for mine, theirs in zip(self.mean.state_dict().values(), self.net.state_dict().values(), strict=True):
+            if mine.dtype.is_floating_point:
+                mine.lerp_(theirs, 1 - keep)
+            else:
+                mine.copy_(theirs)
+
+
+def fit(
+    learners: list[Learner | None],
+    settings: FitSettings,
+    device: str,
+    worlds: Worlds,
+    maps: Tensor | None,
+    *,
+    px_per_mm: float = 10.0,
+    say: Callable[[str], None] = print,
+) -> int:
+    """Train learners (single, pair; None to leave one out) together on the same scenes; returns the number of scenes."""
+    source = stream(settings, device, worlds, maps, px_per_mm)
+    start, step, scenes = time.monotonic(), 0, 0
+    smooth: list[float] = [0.0, 0.0]
+    while step < settings.steps and (spent := time.monotonic() - start) < settings.seconds:
+        drawn = [next(source) for _ in range(settings.pool)]
+        scenes += settings.pool * settings.batch
+        progress = max(spent / settings.seconds, step / settings.steps)
+        for which, learner in enumerate(learners):
+            if learner is not None:
+                loss = learner.step([pair[which] for pair in drawn], progress)
+                smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))
+        step += 1
+        if step % 50 == 0 or step == 1:
+            say(f"step {step} scenes {scenes} {time.monotonic() - start:.0f} s loss {smooth[0]:.3f} {smooth[1]:.3f}")
+    return scenes

@@ -1,0 +1,147 @@
+"""Colour of simulated floors in batches: linear reflectance that has little or nothing to do with the heights.
+
+Colour texture is what a single photo is most easily fooled by (study of the method: a model trained on even colour read
+smooth floors eight times too rough), so it is drawn wider than any concrete and by families that can be held out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import cv2
+import numpy as np
+import torch
+from torch import Tensor
+from torch.nn import functional
+
+from assessor.training.noise import TABLE, Draw, Grid, cells, soft, spectral, unit
+
+PAINTS = ("even", "paste", "speckle", "stones", "photo")
+# Linear reflectance R, G, B of rocks and pastes (from memory, verify; only their spread matters here).
+TONES = (
+    (0.12, 0.12, 0.13), (0.42, 0.38, 0.31), (0.55, 0.53, 0.50), (0.30, 0.20, 0.15), (0.26, 0.26, 0.25),
+    (0.33, 0.25, 0.16), (0.06, 0.06, 0.06), (0.70, 0.68, 0.64), (0.20, 0.24, 0.22),
+)  # fmt: skip
+
+
+def load_maps(files: Sequence[Path], device: str) -> Tensor | None:
+    """Delit albedo maps as (count, 3, 1024, 1024) linear reflectance over their mean; None without files."""
+    maps = []
+    for file in files:
+        image = cv2.imread(str(file), cv2.IMREAD_COLOR)
+        if image is None:
+            raise FileNotFoundError(file)
+        image = (
+            cv2.resize(image, (1024, 1024), interpolation=cv2.INTER_AREA)[..., ::-1].astype(np.float32) / 255
+        )
+        linear = np.where(image <= 0.04045, image / 12.92, ((image + 0.055) / 1.055) ** 2.4)
+        maps.append((linear / linear.mean()).transpose(2, 0, 1))
+    return torch.tensor(np.stack(maps), dtype=torch.float32, device=device) if maps else None
+
+
+def make_paint(
+    draw: Draw, grid: Grid, height_mm: Tensor, paints: tuple[str, ...], maps: Tensor | None
+) -> tuple[Tensor, Tensor]:
+    """Reflectance (batch, 3, n, n) and the paint of each scene as its place in PAINTS, (batch,)."""
+    known = [name for name in paints if name != "photo" or maps is not None]
+    which = torch.tensor(
+        [PAINTS.index(known[int(v)]) for v in draw.table(1)[:, 0] * len(known)], device=draw.device
+    )
+    log = _mottle(draw, grid)
+    tint = 1 + torch.stack([draw.uniform(-0.03, 0.09), 0 * draw.uniform(0, 1), draw.uniform(-0.14, 0.05)], 1)
+    colour = tint * torch.exp(log)[:, None]
+    strong = draw.log_uniform(0.2, 2.0)
+    speckled = _speckle(draw, grid, colour)
+    stones = _stones(draw, grid, speckled)
+    kind = which.view(-1, 1, 1, 1)
+    even = (tint * torch.exp(0.15 * log)[:, None]).expand_as(colour)
+    paste = torch.exp(strong[:, None] * torch.log(colour.clamp_min(1e-3)))
+    made = torch.where(
+        kind == 0, even, torch.where(kind == 1, paste, torch.where(kind == 2, speckled, stones))
+    )
+    if maps is not None:
+        real = _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
+        made = torch.where(kind == 4, real * even, made)
+        # Any floor may have real colour on top of its own: the cheapest way to more kinds of it.
+        more = (draw.chance(0.3) > 0)[:, None] & (kind != 4)
+        made = torch.where(more, made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None], made)
+    made = made * torch.exp(_stains(draw, grid, height_mm))[:, None]
+    level = made.mean((1, 2, 3), keepdim=True)
+    return (made * draw.log_uniform(0.12, 0.6)[:, None] / level).clamp(0.02, 0.92), which
+
+
+def _mottle(draw: Draw, grid: Grid) -> Tensor:
+    """Log tone of paste: noise of three bands with random strength."""
+    total = draw.uniform(0, 0.25) * soft(draw, grid, 3, 100, 0.3)
+    for short, long in ((0.08, 0.5), (0.3, 3.0), (1.5, 15.0)):
+        field = spectral(
+            draw, grid, short_mm=short * draw.log_uniform(0.6, 2), long_mm=long * draw.log_uniform(0.6, 2),
+            hurst=draw.uniform(-0.3, 0.8),
+        )  # fmt: skip
+        total = total + draw.log_uniform(0.01, 0.16) * field
+    return total
+
+
+def _tone(draw: Draw) -> Tensor:
+    """A random tone, (batch, 3, 1, 1), over a paste of reflectance 0.3."""
+    table = torch.tensor(TONES, device=draw.device)
+    at = (draw.table(1)[:, 0] * len(TONES)).long()
+    return (table[at] / 0.3)[..., None, None] * draw.uniform(0.7, 1.4)[:, None]
+
+
+def _speckle(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
+    """Sand: thresholded noise of several grain sizes, each with a tone of its own."""
+    for size in (0.12, 0.25, 0.5, 1.0):
+        width = size * draw.log_uniform(0.7, 1.5)
+        field = spectral(draw, grid, short_mm=2 * width, long_mm=6 * width, hurst=draw.uniform(0, 1))
+        cut = draw.uniform(1.0, 2.5)
+        cover = ((field - cut) * 5).clamp(0, 1)[:, None] * draw.uniform(0.2, 0.9)[:, None]
+        colour = colour + cover * (_tone(draw) - colour)
+    return colour
+
+
+def _stones(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
+    """Flush stones: all colour and no height, two sizes."""
+    for low, high in ((6, 16), (2.5, 6)):
+        pitch = draw.log_uniform(low, high)
+        warp = 0.12 * pitch * soft(draw, grid, 2, 20)
+        found = cells(draw, grid, pitch, share=draw.uniform(0.1, 0.9), warp_mm=warp)
+        inside = ((1 - found.q) * 12).clamp(0, 1)[:, None]
+        kinds = torch.stack([_tone(draw)[..., 0, 0] for _ in range(3)], 1)  # (batch, 3 kinds, 3)
+        of = (found.of(draw.table(TABLE * TABLE)) * 3).long().clamp_max(2)
+        flat = of.reshape(of.shape[0], -1)
+        tone = torch.stack([torch.gather(kinds[:, :, c], 1, flat).view_as(found.q) for c in range(3)], 1)
+        tone = tone * (0.7 + 0.6 * found.of(draw.table(TABLE * TABLE)))[:, None]
+        tone = tone * torch.exp(0.1 * unit(draw.white(grid.n, grid.n)))[:, None]
+        colour = colour + inside * (tone - colour)
+    return colour
+
+
+def _photo(draw: Draw, grid: Grid, maps: Tensor) -> Tensor:
+    """Crops of real albedo at a random scale and turn, (batch, 3, n, n), about 1; half of their colour kept."""
+    at = (draw.table(1)[:, 0] * len(maps)).long()
+    across = draw.log_uniform(60, 260)
+    turn = draw.uniform(0, 6.2832)
+    x = (grid.x * torch.cos(turn) - grid.y * torch.sin(turn)) / across + draw.uniform(0, 1)
+    y = (grid.x * torch.sin(turn) + grid.y * torch.cos(turn)) / across + draw.uniform(0, 1)
+    # Mirrored tiling keeps the map's seams out of the picture.
+    place = torch.stack([2 * (x / 2 - (x / 2).floor()), 2 * (y / 2 - (y / 2).floor())], -1)
+    place = 2 * (1 - (place - 1).abs()) - 1
+    real = functional.grid_sample(maps[at], place, align_corners=False, padding_mode="border")
+    grey = real.mean(1, keepdim=True)
+    return (grey + draw.uniform(0.2, 1)[:, None] * (real - grey)).clamp_min(0.02)
+
+
+def _stains(draw: Draw, grid: Grid, height_mm: Tensor) -> Tensor:
+    """Log tone of patches, tool marks and of dust or skin that follows the heights, (batch, n, n)."""
+    blotch = torch.sigmoid(draw.uniform(2, 12) * (soft(draw, grid, 8, 90) - draw.uniform(0.5, 2)))
+    total = (draw.chance(0.35) > 0) * draw.uniform(-1.0, 0.6) * blotch
+    stripe = spectral(
+        draw, grid, short_mm=draw.log_uniform(0.1, 1), long_mm=draw.log_uniform(2, 20), hurst=draw.uniform(0, 0.8),
+        stretch=draw.log_uniform(5, 40), angle=draw.uniform(0, 3.1416),
+    )  # fmt: skip
+    total = total + (draw.chance(0.3) > 0) * draw.log_uniform(0.02, 0.25) * stripe
+    level = unit(height_mm).clamp(-3, 3)
+    follows = draw.uniform(-0.25, 0.25) * level
+    return total + (draw.chance(0.35) > 0) * follows
