@@ -151,7 +151,8 @@ def test_sealed_patches_shine_on_part_of_the_floor() -> None:
 
 
 def test_truth_rows_of_a_torch_capture(capture: RenderedCapture) -> None:
-    rows = capture.truth()
+    rows = truth_rows(capture.floor, "torch")
+    assert replace(capture, recipe=replace(capture.recipe, torch=TorchRecipe(lights=6))).truth() == rows
     found = {(row.quantity, row.band_short_mm, row.band_long_mm): row for row in rows}
     assert {(q, *band) for q in ("Sq", "Sa", "Sdq") for band in TORCH_BANDS_MM} <= set(found)
     assert found[("Sq", 0.5, 8.0)].value == pytest.approx(0.05, rel=0.02)
@@ -159,6 +160,13 @@ def test_truth_rows_of_a_torch_capture(capture: RenderedCapture) -> None:
     assert not [row for row in rows if row.quantity == "MPD"]
     fused = replace(capture, recipe=replace(capture.recipe, photos=4)).truth()
     assert [row.quantity for row in fused if row not in rows] == ["MPD"]
+
+
+def test_two_lights_are_a_pair_and_held_against_what_is_estimated(capture: RenderedCapture) -> None:
+    rows = {row.quantity: row for row in capture.truth()}
+    assert set(rows) == {"Sq", "grade"}
+    assert (rows["Sq"].band_short_mm, rows["Sq"].band_long_mm) == (0.8, 25.0)
+    assert 0.04 < rows["Sq"].value < 0.1  # 0.05 in 0.5-8 mm, and the waves above
 
 
 def test_the_fine_band_is_that_of_plain_convolution() -> None:
