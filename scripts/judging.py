@@ -8,6 +8,7 @@ more by itself. The rest goes on in both cases.
 from __future__ import annotations
 
 import json
+import math
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
@@ -315,17 +316,25 @@ def _in_phase(said: FloatArray, true: FloatArray, px_per_mm: float) -> list[floa
 
 
 def run_all(
-    work: Callable[[Task], Note], tasks: Sequence[Task], workers: int, lost: Callable[[Task], Note]
+    work: Callable[[Task], Note],
+    tasks: Sequence[Task],
+    workers: int,
+    lost: Callable[[Task], Note],
+    *,
+    seconds: float = math.inf,
 ) -> Iterator[Note]:
-    """Notes of all tasks as they are done; `lost` makes the note of a task that killed its worker twice."""
-    left, suspects = list(tasks), []
-    while left:
+    """Notes of all tasks as they are done; `lost` makes the note of a task that killed its worker twice.
+
+    seconds: nothing new is started after so many.
+    """
+    left, suspects, start = list(tasks), list[Task](), time.monotonic()
+    while left and time.monotonic() - start < seconds:
         broken = False
         with ProcessPoolExecutor(min(workers, len(left))) as pool:
             # Only as many as there are workers: whoever is in flight when one dies is suspect, and nobody else.
             flying: dict[Future[Note], Task] = {}
             while (left and not broken) or flying:
-                while left and not broken and len(flying) < workers:
+                while left and not broken and len(flying) < workers and time.monotonic() - start < seconds:
                     try:
                         flying[pool.submit(work, left[0])] = left[0]
                         del left[0]
