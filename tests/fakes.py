@@ -149,9 +149,9 @@ def fake_result(
 
 
 def fake_estimate(form: Form = "single") -> Estimate:
-    """Sq 0.1 to 0.37 mm about 0.19 mm from a made-up model."""
+    """Sq 0.038 to 0.1 mm about 0.063 mm from a made-up model."""
     return Estimate(
-        form=form, model="pretend 0123abcd", band=Band(0.8, 25.0), log2_sq=-2.4, half90=0.95,
+        form=form, model="pretend 0123abcd", band=Band(0.8, 25.0), log2_sq=-4.0, half90=0.7,
         photo_names=("spot/a.jpg", "spot/b.jpg") if form == "pair" else ("spot/a.jpg",), light_known=True,
         strangeness=0.4, direction=Direction(62.0, 8.0, 0.6),
     )  # fmt: skip

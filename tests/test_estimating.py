@@ -59,12 +59,12 @@ def test_one_photo_is_estimated_and_says_so(model: Model) -> None:
     assert (sq.name, sq.estimated, sq.band) == ("Sq", True, result.estimate.band)
     assert "not measured" in sq.method
     assert sq.low90 < sq.value < sq.high90
-    assert "estimate" in result.suggestion.reasons[0].lower() or result.suggestion.abstained_because
+    assert result.suggestion.reasons[0].startswith("By estimate, not measured: most likely CSP")
     assert "Estimated from one photo, not measured" in result.suggestion.reasons[1]
     assert result.suggestion.narrows is not None
     assert "second phone's light" in result.suggestion.narrows
     assert result.suggestion.verdict is not None
-    assert "estimate, not measured" in result.suggestion.verdict.sentence
+    assert result.suggestion.verdict.sentence.startswith("By estimate")
     assert (
         "few-photos" not in result.flags
     )  # one photo was all that was taken: the result says estimate anyway

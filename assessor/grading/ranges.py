@@ -84,7 +84,8 @@ def judge_range(
         call = "shot"
         sentence = f"Can't tell: nothing was measured that says whether the floor lies in CSP {target}."
     if estimated and bound is not None:
-        sentence = f"By estimate, not measured: {sentence[0].lower()}{sentence[1:]}"
+        comma = ", " if call == "shot" else ", not measured: "
+        sentence = f"By estimate{comma}{sentence[0].lower()}{sentence[1:]}"
     advice = None
     if call == "shot":
         advice = narrows or "Take the four photos again, one from each side, in even shade."

@@ -69,7 +69,7 @@ def say_estimated(quantity: Quantity, estimate: Estimate) -> str:
         photos = f"{len(estimate.photo_names)} photos, each by itself"
     return (
         f"Estimated from {photos}, not measured: Sq about {quantity.value:.2g} mm in {quantity.band} ({interval}), "
-        f"by {estimate.model}, which learned from rendered floors."
+        f"by {estimate.model}, which learned from simulated floors."
     )
 
 

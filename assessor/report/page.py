@@ -69,6 +69,7 @@ def _environment() -> Environment:
         estimate=words.estimate_words,
         call=words.call_words,
         light=words.light_words,
+        silent=words.is_silent,
         band=words.band_words,
         percent=words.percent,
         headline=words.headline,

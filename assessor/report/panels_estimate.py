@@ -51,56 +51,42 @@ def draw_window(
     lights = lighting.lights if lighting else ()
     for light in lights:
         turn = math.radians(light.azimuth_deg)
-        out = 0.86 * window.x_max_mm
-        x, y = out * math.cos(turn), out * math.sin(turn)
-        inner = 1 - _ARROW_MM / out
+        x, y = math.cos(turn), math.sin(turn)
+        out = 0.72 * window.x_max_mm
         axes.annotate(
-            "", (x * inner, y * inner), (x, y), annotation_clip=False,
+            "", (x * (out - _ARROW_MM), y * (out - _ARROW_MM)), (x * out, y * out), annotation_clip=False,
             arrowprops={"arrowstyle": "-|>", "color": INK, "lw": 2.5, "path_effects": HALO},
         )  # fmt: skip
-        axes.annotate(
-            "light", (x, y), xytext=(0, 9 if y <= 0 else -9), textcoords="offset points", ha="center", va="center",
-            fontsize=9, weight="bold", path_effects=HALO,
+        axes.text(
+            x * (out + 6), y * (out + 4), "light", ha="center", va="center", fontsize=9, weight="bold",
+            path_effects=HALO,
         )  # fmt: skip
     scale_bar(axes, extent)
     axes.set_xticks([])
     axes.set_yticks([])
+    axes.set_anchor("N")
     axes.set_xlabel(
         "as the photo shows it" if lights else "as the photo shows it; light not read", fontsize=8
     )
     title(axes, name)
 
 
-def draw_interval(
-    axes: Axes, quantity: QuantityRecord | None, suggestion: SuggestionRecord, *, number: int, because: str
-) -> None:
-    """The estimated Sq with its 90 % interval on a log axis, over a middling floor of each grade.
-
-    because: what to say where there is no number.
-    """
+def draw_interval(axes: Axes, quantity: QuantityRecord, suggestion: SuggestionRecord, *, number: int) -> None:
+    """The estimated Sq with its 90 % interval on a log axis, over a middling floor of each grade."""
     marks = [(c.grade, c.typical_mm) for c in suggestion.chances if c.typical_mm]
     ends = [mm for _, mm in marks]
-    told = quantity is not None and None not in (quantity.value, quantity.low90, quantity.high90)
     for side in ("left", "right", "top"):
         axes.spines[side].set_visible(False)
     axes.set_yticks([])
     axes.set_ylim(0, 1)
-    if quantity is None or not told:
-        axes.set_xticks([])
-        axes.spines["bottom"].set_visible(False)
-        axes.text(
-            0.5, 0.5, because, transform=axes.transAxes, ha="center", va="center", fontsize=13, weight="bold"
-        )
-        title(axes, f"{number}  No number")
-        return
     low, value, high = (float(v or math.nan) for v in (quantity.low90, quantity.value, quantity.high90))
     axes.set_xscale("log")
     axes.set_xlim(min([low, *ends]) / 1.35, max([high, *ends]) * 1.35)
-    axes.add_patch(Box((low, 0.56), high - low, 0.22, fc=PALE, ec=INK, lw=1.6, hatch="////"))
-    axes.plot([value, value], [0.5, 0.84], color=INK, lw=4, path_effects=HALO)
-    axes.text(low, 0.67, f"{low:.2g} ", ha="right", va="center", fontsize=10, weight="bold")
-    axes.text(high, 0.67, f" {high:.2g}", ha="left", va="center", fontsize=10, weight="bold")
-    axes.text(value, 0.86, f"{value:.2g}", ha="center", va="bottom", fontsize=12, weight="bold")
+    axes.add_patch(Box((low, 0.52), high - low, 0.22, fc=PALE, ec=INK, lw=1.6, hatch="////"))
+    axes.plot([value, value], [0.48, 0.78], color=INK, lw=4, path_effects=HALO)
+    axes.text(low, 0.63, f"{low:.2g} ", ha="right", va="center", fontsize=10, weight="bold")
+    axes.text(high, 0.63, f" {high:.2g}", ha="left", va="center", fontsize=10, weight="bold")
+    axes.text(value, 0.8, f"{value:.2g}", ha="center", va="bottom", fontsize=12, weight="bold")
     for grade, mm in marks:
         axes.plot([mm, mm], [0, 0.14], color=INK, lw=1.2)
         axes.text(mm, 0.16, str(grade), ha="center", va="bottom", fontsize=10)

@@ -155,16 +155,26 @@ def _estimate_panels(
     if len(names) == 1:
         places = [(0.03, 0.51, 0.44, 0.265), (0.495, 0.51, 0.44, 0.265)]
     else:
-        places = [(0.03, 0.555, 0.3, 0.19), (0.35, 0.555, 0.3, 0.19), (0.67, 0.555, 0.3, 0.19)]
-    draw_photo(_axes(figure, *places[0]), result)
+        places = [(0.03, 0.53, 0.3, 0.235), (0.35, 0.53, 0.3, 0.235), (0.67, 0.53, 0.3, 0.235)]
+    photo_axes = _axes(figure, *places[0])
+    draw_photo(photo_axes, result)
+    photo_axes.set_anchor("N")
+    if len(names) > 1:
+        title(photo_axes, "1  First photo")
+    photo_axes.set_xlabel("lines: the print found, and its window", fontsize=8)
     lightings = result.lightings or (None,) * len(result.photos)
     shown = zip(names, places[1:], result.photos, result.sightings, lightings, strict=False)
     for name, place, photo, sighting, lighting in shown:
         draw_window(_axes(figure, *place), photo, sighting, lighting, name=name)
     number = len(names) + 2
     quantity = record.estimated("Sq")
-    because = _wrap(suggestion.abstained_because or "", 60)
-    draw_interval(_axes(figure, 0.06, 0.4, 0.88, 0.07), quantity, suggestion, number=number, because=because)
+    if quantity is None:
+        _text(figure, 0.03, 0.475, "No number. What to do next:", size=14, weight="bold")
+        _text(
+            figure, 0.03, 0.445, _wrap(suggestion.narrows or suggestion.abstained_because or "", 84), size=11
+        )
+        return
+    draw_interval(_axes(figure, 0.03, 0.408, 0.94, 0.075), quantity, suggestion, number=number)
     _grades(figure, record, number=number + 1)
 
 
@@ -202,8 +212,10 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
     if origin := origin_words(record):
         box = {"boxstyle": "square,pad=0.35", "fc": "white", "ec": INK, "lw": 2.5}
         figure.text(0.97, top, origin, ha="right", va="top", fontsize=10, weight="bold", bbox=box)
-    line = _wrap(headline(record), 56)
-    _text(figure, 0.03, top - 0.028, line, size=16 if line.count("\n") < 1 else 12, weight="bold")
+    line, size = _wrap(headline(record), 56), 16
+    if "\n" in line:
+        line, size = _wrap(headline(record), 56 if not loud else 80), 12
+    _text(figure, 0.03, top - 0.028, line, size=size, weight="bold")
     low = 0.85 if not loud else 0.822
     if suggestion.verdict:
         box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
@@ -287,7 +299,7 @@ def _estimate_numbers(figure: Figure, record: CaptureRecord) -> None:
         )
         y -= 0.044
     lines = [
-        f"model {estimate.model}: learned from rendered floors",
+        f"model {estimate.model}: learned from simulated floors",
         f"light: {light_words(record)}",
         f"texture {direction_words(record)}",
         f"print {'checked' if record.print.checked else 'NOT checked'} with a tape",

@@ -243,7 +243,7 @@ def _geometry(adjustment: Adjustment) -> GeometryRecord:
         bow_mm=tuple(float(term) for term in adjustment.bow_mm),
         ratio_x=adjustment.print_scale.x,
         ratio_y=adjustment.print_scale.y,
-        u_gain=adjustment.u_gain,
+        u_gain=finite(adjustment.u_gain),
         camera_distances_mm=tuple(float(np.linalg.norm(c.position_mm)) for c in adjustment.cameras),
     )
 

@@ -174,8 +174,8 @@ class GeometryRecord(Record):
     """Print ratio across the sheet after fitting."""
     ratio_y: float
     """Print ratio along the sheet after fitting."""
-    u_gain: float
-    """Relative standard uncertainty of heights from the geometry alone."""
+    u_gain: float | None
+    """Relative standard uncertainty of heights from the geometry alone; null where one photo gives no heights."""
     camera_distances_mm: tuple[float, ...]
     """Distance of each camera from the window's centre, mm."""
 

@@ -14,7 +14,15 @@ from assessor.evaluation import ALL, ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
-from assessor.report.words import NOTICE, STATUS, estimate_words, grades_words, percent, quantity_words
+from assessor.report.words import (
+    NOTICE,
+    STATUS,
+    estimate_words,
+    grades_words,
+    interval_words,
+    percent,
+    quantity_words,
+)
 
 _MOST_GROUPS = 12
 _SHORT_CALLS = {"chip": "to chip", "rework": "rework", "shot": "can't tell"}
@@ -41,7 +49,8 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
         _line(console, "RENDERED photos among these: made by a computer, no real floor")
     table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False, title=NOTICE, title_justify="left")
     is_fine = any(record.fine("Sq") for record in records)
-    for heading in ("capture", "CSP (90 %)", "likeliest", "target", "Sq", "Sq 0.5-8" if is_fine else "MPD"):
+    last = ("Sq 0.5-8",) if is_fine else ("MPD",) if any(record.quantity("MPD") for record in records) else ()
+    for heading in ("capture", "CSP (90 %)", "likeliest", "target", "Sq", *last):
         table.add_column(heading, no_wrap=heading != "capture", overflow="fold")
     for record in records:
         suggestion = record.suggestion
@@ -49,15 +58,13 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
         best = suggestion.best if suggestion else None
         table.add_row(
             Text(record.capture),
-            f"{'est. ' if record.estimate else ''}{grades_words(suggestion.set90)}"
-            if suggestion
-            else STATUS[record.status],
+            _grades_words(record),
             f"{best} ({percent(suggestion.confidence or 0.0)})"
             if suggestion and best is not None
             else "none",
             _SHORT_CALLS[verdict.call] if verdict else "",
-            quantity_words(record.estimated("Sq") or record.quantity("Sq")),
-            quantity_words(record.fine("Sq") if is_fine else record.quantity("MPD")),
+            _sq_words(record),
+            *(quantity_words(record.fine("Sq") if is_fine else record.quantity("MPD")) for _ in last),
         )
     console.print(table)
     for record in records:
@@ -71,6 +78,20 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
             _line(console, f"{record.capture}: {record.better_kind}")
     if any(record.scale.is_prior for record in records):
         _line(console, "Scale: prior, not measured on chips; grades may be off by one, at both ends by two.")
+
+
+def _grades_words(record: CaptureRecord) -> str:
+    if record.suggestion is None:
+        return STATUS[record.status]
+    if record.estimate is None:
+        return grades_words(record.suggestion.set90)
+    return "no estimate" if record.estimate.abstained else f"est. {grades_words(record.suggestion.set90)}"
+
+
+def _sq_words(record: CaptureRecord) -> str:
+    """Sq as measured, or the interval of an estimate: narrow enough for a terminal of 80 columns."""
+    guess = record.estimated("Sq")
+    return f"est. {interval_words(guess)} mm" if guess else quantity_words(record.quantity("Sq"))
 
 
 def refusals(console: Console, records: Sequence[CaptureRecord]) -> None:

@@ -125,9 +125,14 @@ def estimate_words(record: CaptureRecord) -> str:
         return ""
     loud = NO_ESTIMATE if estimate.abstained else ESTIMATE
     if estimate.form == "pair":
-        return f"{loud}: from two photos, torch on two sides"
+        return f"{loud}: from two torch photos"
     n = len(estimate.photos)
     return f"{loud}: from one photo" if n == 1 else f"{loud}: from {n} photos, each by itself"
+
+
+def is_silent(record: CaptureRecord) -> bool:
+    """Whether the model claims nothing, so that equal bars for all grades would only look like a finding."""
+    return record.estimate is not None and bool(record.estimate.abstained)
 
 
 def call_words(record: CaptureRecord) -> str:
