@@ -10,10 +10,13 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from assessor import __version__, cli, workflow
+from assessor import __version__, cli, estimating, workflow
 from assessor.cli import app, main
 from assessor.errors import TooFewPhotos
+from assessor.report.schema import CaptureRecord
 from assessor.workflow import AssessRequest
+from tests.fakes import fake_estimate
+from tests.test_pipeline import rendered
 from tests.test_workflow import Pipeline, floors, pipeline, truth_folder
 
 __all__ = ["floors", "pipeline"]  # fixtures
@@ -189,3 +192,30 @@ def test_worker_processes_give_the_same_answer(floors: Path) -> None:
         told.append([(row["code"], row["sentence"]) for capture in captures for row in capture["refused"]])
     assert told[0] == told[1]
     assert {code for code, _ in told[0]} >= {"too-few-photos"}
+
+
+def test_a_folder_with_one_photo_gives_a_page_that_says_estimate(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The whole way from a file to its page on a rendered photo; only the model's answer is made up."""
+    monkeypatch.setattr(estimating, "estimate_texture", lambda looks, settings: fake_estimate())
+    name, data = next(iter(rendered().photos.items()))
+    (tmp_path / "photos/corridor").mkdir(parents=True)
+    (tmp_path / "photos/corridor" / name).write_bytes(data)
+    (tmp_path / "half.toml").write_text(
+        "[quality]\nmin_px_per_mm = 3.0\n"
+    )  # the render has half of a phone's pixels
+    result = assess(tmp_path / "photos", "--range", "2-4", "--settings", tmp_path / "half.toml")
+    assert result.exit_code == 0, result.output
+    assert "corridor: ESTIMATE, NOT MEASURED: from one photo" in result.stdout
+    folder = tmp_path / "out/corridor"
+    record = CaptureRecord.model_validate_json((folder / "assessment.json").read_bytes())
+    assert (record.status, record.kind, record.origin) == ("assessed", "single", "rendered")
+    page = (folder / "page.html").read_text(encoding="utf-8")
+    assert page.index("ESTIMATE, NOT MEASURED: from one photo") < page.index("Estimate: CSP")
+    assert "RENDERED PHOTOS" in page
+    assert (folder / "picture.png").stat().st_size > 50_000
+    assert "ESTIMATE, NOT MEASURED" in (tmp_path / "out/index.html").read_text(encoding="utf-8")
+    refused = assess(tmp_path / "photos", "--kind", "angles", "--settings", tmp_path / "half.toml")
+    assert refused.exit_code == 3
+    assert "1 photo is usable of the 4 needed" in refused.stderr
