@@ -37,7 +37,7 @@ def test_writes_photos_truth_and_bars(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == [
         "capture", "kind", "process", "split", "rendered",
-        "quantity", "unit", "band_short_mm", "band_long_mm", "value",
+        "quantity", "unit", "band_short_mm", "band_long_mm", "value", "light",
     ]  # fmt: skip
     captures = json.loads((out / "captures.json").read_text())
     assert {row["capture"] for row in rows} == set(captures)
@@ -49,3 +49,17 @@ def test_writes_photos_truth_and_bars(tmp_path: Path) -> None:
     before = (out / "truth.csv").read_bytes()
     assert "0.0 CPU-s" in _run(*arguments).stdout
     assert (out / "truth.csv").read_bytes() == before
+
+
+@pytest.mark.slow
+def test_quick_captures_come_with_grade_light_and_tags(tmp_path: Path) -> None:
+    out = tmp_path / "quick"
+    done = _run(str(out), "--kind", "pair", "--count", "1", "--seed", "4", "--small", "--data", "/nowhere")
+    assert done.returncode == 0, done.stderr
+    with (out / "truth.csv").open(newline="") as file:
+        rows = {row["quantity"]: row for row in csv.DictReader(file)}
+    assert (rows["Sq"]["band_short_mm"], rows["Sq"]["light"], rows["Sq"]["kind"]) == ("0.8", "torch", "torch")
+    assert (rows["grade"]["band_short_mm"], rows["grade"]["unit"]) == ("", "")
+    (note,) = json.loads((out / "captures.json").read_text()).values()
+    assert note["tags"]["albedo"] == "paste"
+    assert len(list((out / "photos").glob("*/*.jpg"))) == 2
