@@ -185,7 +185,7 @@ def test_the_path_tracers_torch_is_the_fast_ones_on_a_level_floor() -> None:
     other = tracer.light_floor(floor.height_mm, albedo, 2.0, lamp, window_half_mm=60.0, paths=8, device="cpu")
     middle = slice(40, -40)
     ratio = other[middle, middle, 0] / one[middle, middle, 0]
-    # Four paths to points of the lamp's disc leave noise of half a percent; its extremes differ between torch's versions.
+    # Four paths to points of the lamp leave noise of half a percent; its extremes differ between versions of torch.
     assert ratio.mean() == pytest.approx(1.0, abs=0.001)
     assert ratio.std() < 0.01
     assert np.abs(ratio - 1).max() < 0.05
