@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import torch
 from torch import Tensor
 
-from assessor.training.network import NetConfig, SqNet, losses, unlit
+from assessor.training.network import NetConfig, SqNet, losses, swapped, unlit
 from assessor.training.noise import Grid
 from assessor.training.scenes import Scenes, Worlds, make_scenes, pair_input, single_input
 from assessor.training.surfaces import band_sq
@@ -30,6 +30,7 @@ class Batch:
     log2_sq: Tensor
     lay: Tensor
     rest: Tensor
+    paint: Tensor  # channels of the reflectance itself, to paint other scenes with
     tags: dict[str, Tensor] = field(default_factory=dict)
 
 
@@ -41,6 +42,9 @@ class FitSettings:
     steps: int = 100_000
     batch: int = 16
     pool: int = 4  # rendered batches mixed per step
+    steps_per_batch: int = 2  # rendering is slow, so every scene is seen several times, each time in other colours
+    kept: int = 500  # rendered batches held in memory
+    repaint: float = 0.4  # share of steps that paint the colour of other scenes over
     rate: float = 2e-3
     forget_light: float = 0.25
     forget_mean: float = 0.3  # of the pair's mean image, so that the ratio alone must do
@@ -61,15 +65,17 @@ def batches_of(scenes: Scenes, rest: Tensor) -> tuple[Batch, Batch]:
     """Two batches: single photos (any light and the first torch photo) and pairs."""
     one, first, second, surface = scenes.single, scenes.first, scenes.second, scenes.surface
     size = len(surface.log2_sq)
+    paint = single_input(scenes.log_paint)
     own = {"family": surface.family, "paint": scenes.paint}
     tags = [{**own, **shot.tags, "torch": torch.full((size,), float(k))} for k, shot in enumerate((one, first))]
     single = Batch(
-        torch.cat([single_input(one), single_input(first)]),
+        torch.cat([single_input(one.log_rgb), single_input(first.log_rgb)]),
         torch.cat([one.light, first.light]),
         torch.cat([one.photo, first.photo]),
         surface.log2_sq.repeat(2),
         surface.lay.repeat(2, 1),
         rest.repeat(2, 1),
+        paint,
         {name: torch.cat([tags[0][name], tags[1][name]]) for name in tags[0]},
     )
     pair = Batch(
@@ -79,6 +85,7 @@ def batches_of(scenes: Scenes, rest: Tensor) -> tuple[Batch, Batch]:
         surface.log2_sq,
         surface.lay,
         rest,
+        paint,
         tags[1],
     )
     return single, pair
@@ -130,19 +137,38 @@ class Learner:
         return float(loss.detach())
 
     def _augmented(self, batches: list[Batch]) -> tuple[Tensor, ...]:
-        """Batches together: the light forgotten in some, the mean image in some, contrast a little off."""
+        """Batches together: some in the colours of others, the light forgotten in some, the mean image in some."""
         parts = []
-        for batch in batches:
-            cut = int(len(batch.log2_sq) * self.settings.forget_light + float(torch.rand(1, generator=self.rng)))
-            turns = int(torch.randint(4, (1,), generator=self.rng))
-            dark = unlit(batch.image[:cut], batch.light[:cut], batch.photo[:cut], batch.lay[:cut], turns)
-            lit = batch.image[cut:], batch.light[cut:], batch.photo[cut:], batch.lay[cut:]
-            image, light, photo, lay = (torch.cat(pair) for pair in zip(dark, lit, strict=True))
+        for k, batch in enumerate(batches):
+            image = batch.image.float()
+            if self._chance() < self.settings.repaint:
+                image = self._repainted(image, batches[k - 1].paint.float())
+            light, photo, lay = batch.light, batch.photo, batch.lay
+            if self.net.config.photos == 2 and self._chance() < 0.5:
+                image, light, photo = swapped(image, light, photo)
+            cut = int(len(lay) * self.settings.forget_light + self._chance())
+            dark = unlit(image[:cut], light[:cut], photo[:cut], lay[:cut], int(4 * self._chance()))
+            image, light, photo, lay = (
+                torch.cat(pair)
+                for pair in zip(dark, (image[cut:], light[cut:], photo[cut:], lay[cut:]), strict=True)
+            )
             if self.net.config.photos == 2:
                 keep = torch.rand(len(image), 1, 1, generator=self.rng) > self.settings.forget_mean
                 image = torch.stack([image[:, 0], image[:, 1] * keep.to(self.device)], 1)
             parts.append((image, light, photo, batch.log2_sq, lay, batch.rest))
         return tuple(torch.cat(side) for side in zip(*parts, strict=True))
+
+    def _chance(self) -> float:
+        return float(torch.rand(1, generator=self.rng))
+
+    def _repainted(self, image: Tensor, paint: Tensor) -> Tensor:
+        """The colour of other scenes over these, at random strength; in a pair it is only in the mean image."""
+        turned = torch.rot90(paint, int(4 * self._chance()), (2, 3)).roll(int(len(paint) * self._chance()), 0)
+        turned = turned.repeat(len(image) // len(paint), 1, 1, 1)
+        strength = 0.9 * torch.rand(len(image), 1, 1, 1, generator=self.rng).to(self.device)
+        if self.net.config.photos == 1:
+            return image + strength * turned
+        return torch.stack([image[:, 0], image[:, 1] + strength[:, 0] * turned[:, 0]], 1)
 
     @torch.no_grad()
     def _follow(self) -> None:
@@ -166,17 +192,33 @@ def fit(
 ) -> int:
     """Train learners (single, pair; None to leave one out) together on the same scenes; returns the number of scenes."""
     source = stream(settings, device, worlds, maps, px_per_mm)
-    start, step, scenes = time.monotonic(), 0, 0
+    start, step, rendered = time.monotonic(), 0, 0
     smooth: list[float] = [0.0, 0.0]
+    kept: list[tuple[Batch, Batch]] = []
+    rng = torch.Generator().manual_seed(settings.seed)
     while step < settings.steps and (spent := time.monotonic() - start) < settings.seconds:
-        drawn = [next(source) for _ in range(settings.pool)]
-        scenes += settings.pool * settings.batch
+        drawn = tuple(_packed(part) for part in next(source))
+        rendered += 1
+        if len(kept) < settings.kept:
+            kept.append((drawn[0], drawn[1]))
+        else:
+            kept[rendered % settings.kept] = (drawn[0], drawn[1])
+        if len(kept) < settings.pool:
+            continue
         progress = max(spent / settings.seconds, step / settings.steps)
-        for which, learner in enumerate(learners):
-            if learner is not None:
-                loss = learner.step([pair[which] for pair in drawn], progress)
-                smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))
-        step += 1
-        if step % 50 == 0 or step == 1:
-            say(f"step {step} scenes {scenes} {time.monotonic() - start:.0f} s loss {smooth[0]:.3f} {smooth[1]:.3f}")
-    return scenes
+        for _ in range(settings.steps_per_batch):
+            picked = [kept[int(k)] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]]
+            for which, learner in enumerate(learners):
+                if learner is not None:
+                    loss = learner.step([pair[which] for pair in picked], progress)
+                    smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))
+            step += 1
+            if step % 100 == 0 or step == 1:
+                told = f"{time.monotonic() - start:.0f} s loss {smooth[0]:.3f} {smooth[1]:.3f}"
+                say(f"step {step} scenes {rendered * settings.batch} {told}")
+    return rendered * settings.batch
+
+
+def _packed(batch: Batch) -> Batch:
+    """Images in half precision: a GPU holds twice as many."""
+    return replace(batch, image=batch.image.half(), paint=batch.paint.half(), tags={})

@@ -14,7 +14,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from assessor.training.noise import Draw, Grid, blur, enlarge, shrink
+from assessor.training.noise import Draw, Grid, blur, enlarge, fused, shrink
 
 WINDOW_HALF_MM = 60.0
 EDGE_MM = 0.03  # a shadow's edge is this deep: less would alias
@@ -76,14 +76,21 @@ def relief_of(height_mm: Tensor, grid: Grid) -> Relief:
 def lamp_light(relief: Relief, lamp: Lamp) -> tuple[Tensor, Tensor]:
     """Irradiance by the lamp on the floor and on level paper at z = 0, (batch, n, n); share at the window's centre."""
     grid = relief.grid
-    lx, ly, lz = lamp.place
-    dx, dy, dz = lx - grid.x, ly - grid.y, lz - relief.height
     # share = k sin(elevation) / distance^2 at the centre
     k = lamp.share * lamp.distance_mm**2 / torch.sin(lamp.elevation)
-    length = torch.sqrt(1 + relief.slope_x**2 + relief.slope_y**2)
-    square = dx * dx + dy * dy + dz * dz
-    facing = (dz - relief.slope_x * dx - relief.slope_y * dy).clamp_min(0) / length
     lit = visible(relief.occluder, lamp, grid)
+    return _lamp_light(relief.height, relief.slope_x, relief.slope_y, lit, grid.x, grid.y, k, *lamp.place)  # type: ignore[no-any-return]
+
+
+@fused
+def _lamp_light(  # noqa: PLR0913, PLR0917 - tensors of one kernel
+    height: Tensor, slope_x: Tensor, slope_y: Tensor, lit: Tensor, x: Tensor, y: Tensor, k: Tensor,
+    lx: Tensor, ly: Tensor, lz: Tensor,
+) -> tuple[Tensor, Tensor]:  # fmt: skip
+    dx, dy, dz = lx - x, ly - y, lz - height
+    length = torch.sqrt(1 + slope_x**2 + slope_y**2)
+    square = dx * dx + dy * dy + dz * dz
+    facing = (dz - slope_x * dx - slope_y * dy).clamp_min(0) / length
     flat = dx * dx + dy * dy + lz * lz
     return k * facing * square.rsqrt() / square * lit, k * lz * flat.rsqrt() / flat
 
@@ -95,31 +102,54 @@ def visible(occluder: Tensor, lamp: Lamp, grid: Grid) -> Tensor:
     lx, ly, _ = lamp.place
     foot = torch.hypot(lx, ly)  # further out than the raster's corners, or the fan would have to go round
     wide = torch.asin((reach / foot).clamp_max(0.98))
-    turn = torch.linspace(-1, 1, n, device=grid.device).view(1, -1, 1) * wide
-    r = foot + torch.linspace(-1, 1, n, device=grid.device).view(1, 1, -1) * reach
-    toward = lamp.azimuth + math.pi + turn
-    x, y = lx + r * torch.cos(toward), ly + r * torch.sin(toward)
-    half = grid.n / grid.px_per_mm / 2
+    at = torch.linspace(-1, 1, n, device=grid.device)
     fan = functional.grid_sample(
-        occluder[:, None], torch.stack([x / half, -y / half], -1), align_corners=False, padding_mode="border"
+        occluder[:, None], _fan(at, foot, wide, lamp.azimuth, lx, ly, reach), align_corners=False, padding_mode="border"
     )[:, 0]
     lit = torch.zeros_like(fan)
     for lift, weight in ((-0.7, 0.3), (0.0, 0.4), (0.7, 0.3)):
         elevation = (lamp.elevation + lift * lamp.softness).clamp(0.02, 1.55)
-        top = foot * torch.tan(elevation)
-        steep = (top - fan) / r
-        depth = (steep - torch.cummin(steep, dim=2).values) * r
-        lit = lit + weight * (1 - depth / EDGE_MM).clamp(0, 1)
-    px, py = grid.x - lx, grid.y - ly
-    at_r = (torch.hypot(px, py) - foot) / reach
-    angle = torch.atan2(py, px) - lamp.azimuth - math.pi
+        steep = _steep(fan, at, foot, foot * torch.tan(elevation), reach)
+        lit = _lit(steep, torch.cummin(steep, dim=2).values, at, foot, lit, reach, weight)
+    place = _unfan(grid.x, grid.y, lx, ly, foot, wide, lamp.azimuth, reach, (n - 1) / n)
+    return functional.grid_sample(lit[:, None], place, align_corners=False, padding_mode="border")[:, 0].view(batch, n, n)
+
+
+@fused
+def _fan(  # noqa: PLR0913, PLR0917
+    at: Tensor, foot: Tensor, wide: Tensor, azimuth: Tensor, lx: Tensor, ly: Tensor, reach: float
+) -> Tensor:
+    """Where the rays of a fan about the lamp's foot fall, (batch, rays, steps, 2) over the raster's half side."""
+    toward = azimuth + math.pi + at.view(1, -1, 1) * wide
+    r = foot + at.view(1, 1, -1) * reach
+    half = reach / math.sqrt(2)
+    return torch.stack([(lx + r * torch.cos(toward)) / half, -(ly + r * torch.sin(toward)) / half], -1)
+
+
+@fused
+def _steep(fan: Tensor, at: Tensor, foot: Tensor, top: Tensor, reach: float) -> Tensor:
+    """Slope from the lamp down to each sample."""
+    return (top - fan) / (foot + at.view(1, 1, -1) * reach)
+
+
+@fused
+def _lit(  # noqa: PLR0913, PLR0917
+    steep: Tensor, least: Tensor, at: Tensor, foot: Tensor, lit: Tensor, reach: float, weight: float
+) -> Tensor:
+    depth = (steep - least) * (foot + at.view(1, 1, -1) * reach)
+    return lit + weight * (1 - depth / EDGE_MM).clamp(0, 1)
+
+
+@fused
+def _unfan(  # noqa: PLR0913, PLR0917
+    x: Tensor, y: Tensor, lx: Tensor, ly: Tensor, foot: Tensor, wide: Tensor, azimuth: Tensor, reach: float, scale: float
+) -> Tensor:
+    """The way back: the fan's coordinates of every sample, (batch, n, n, 2)."""
+    px, py = x - lx, y - ly
+    angle = torch.atan2(py, px) - azimuth - math.pi
     angle = torch.remainder(angle + math.pi, 2 * math.pi) - math.pi
-    at_turn = angle / wide
-    place = torch.stack(torch.broadcast_tensors(at_r, at_turn), -1)
-    scale = (n - 1) / n
-    return functional.grid_sample(lit[:, None], place * scale, align_corners=False, padding_mode="border")[
-        :, 0
-    ].view(batch, n, n)
+    at_r, at_turn = torch.broadcast_tensors((torch.hypot(px, py) - foot) / reach, angle / wide)
+    return torch.stack([at_r, at_turn], -1) * scale
 
 
 def sky_vectors(relief: Relief, weights: list[Tensor]) -> list[Tensor]:

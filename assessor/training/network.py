@@ -153,3 +153,15 @@ def unlit(image: Tensor, light: Tensor, photo: Tensor, lay: Tensor, turns: int) 
         photo[:, k + 2], photo[:, k + 3] = c * x - s * y, s * x + c * y
     lay = lay if turns % 2 == 0 else -lay
     return image, torch.zeros_like(light), photo, lay
+
+
+def swapped(image: Tensor, light: Tensor, photo: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """A pair told the other way round: half a turn, so that the second light now comes from where the first did."""
+    image = torch.rot90(image, 2, (2, 3))
+    image = torch.stack([-image[:, 0], image[:, 1]], 1)
+    light = torch.cat([light[:, N_LIGHT:], light[:, :N_LIGHT]], 1).clone()
+    photo = torch.cat([photo[:, N_PHOTO:], photo[:, :N_PHOTO]], 1).clone()
+    for k in range(2):
+        light[:, k * N_LIGHT + 2 : k * N_LIGHT + 4] *= -1
+        photo[:, k * N_PHOTO + 2 : k * N_PHOTO + 4] *= -1
+    return image, light, photo

@@ -5,13 +5,38 @@ Everything is drawn from a `Draw`, so that one seed gives one data set on one de
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
+from typing import Any
 
 import torch
 from torch import Tensor
 from torch.nn import functional
 
 TABLE = 128  # cells repeat after this many, further than any window reaches at the pitches used
+
+
+def fused(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Run a pure function of tensors as one kernel where the first one lies on a GPU; elsewhere as it stands."""
+
+    @cache
+    def compiled() -> Callable[..., Any]:
+        return torch.compile(function, dynamic=False)
+
+    def run(first: Tensor, *rest: Any) -> Any:
+        if first.is_cuda and function not in _BROKEN:
+            try:
+                return compiled()(first, *rest)
+            except Exception as error:  # noqa: BLE001 - a compiler that fails costs time, not the run
+                _BROKEN.add(function)
+                print(f"{function.__name__} is not compiled: {type(error).__name__}", flush=True)
+        return function(first, *rest)
+
+    return run
+
+
+_BROKEN: set[Callable[..., Any]] = set()
 
 
 class Draw:
@@ -50,6 +75,10 @@ class Draw:
     def table(self, *shape: int) -> Tensor:
         """Independent uniform numbers, (batch, *shape)."""
         return self._rand(self.batch, *shape)
+
+    def number(self, below: int) -> int:
+        """One whole number for the whole batch."""
+        return int(torch.randint(below, (1,), generator=self.rng, device=self.device).item())
 
     def seed(self) -> int:
         """A number to seed another stream."""
@@ -143,7 +172,6 @@ class Cells:
     index: Tensor
     dx: Tensor
     dy: Tensor
-    radius: Tensor  # (batch, TABLE * TABLE) mm
 
     def of(self, table: Tensor) -> Tensor:
         """Look up a property of each sample's particle; table (batch, TABLE * TABLE)."""
@@ -167,30 +195,35 @@ def cells(
     x, y = grid.x + draw.uniform(0, 50), grid.y + draw.uniform(0, 50)
     if warp_mm is not None:
         x, y = x + warp_mm, y + warp_mm.transpose(1, 2)
-    u, v = x / pitch_mm, y / pitch_mm
-    u, v = torch.broadcast_tensors(u, v)
-    iu, iv = u.floor(), v.floor()
+    u, v = torch.broadcast_tensors(x / pitch_mm, y / pitch_mm)
     jitter = 0.9 * (draw.table(2, TABLE * TABLE) - 0.5)
     size = 0.5 * (1 + spread * (2 * draw.table(TABLE * TABLE) - 1))
     there = draw.table(TABLE * TABLE) < share[:, 0]
     radius = torch.where(there, size, torch.full_like(size, 1e-3))
+    q, index, dx, dy = _nearest(u.contiguous(), v.contiguous(), jitter[:, 0], jitter[:, 1], radius)
+    return Cells(q, index, dx * pitch_mm, dy * pitch_mm)
+
+
+@fused
+def _nearest(u: Tensor, v: Tensor, jitter_u: Tensor, jitter_v: Tensor, radius: Tensor) -> tuple[Tensor, ...]:
+    """The nearest of the nine particles about each sample, in units of the lattice."""
+    iu, iv = u.floor(), v.floor()
     best = torch.full_like(u, 1e9)
     index = torch.zeros_like(u, dtype=torch.int64)
     dx, dy = torch.zeros_like(u), torch.zeros_like(u)
-    batch = u.shape[0]
     for du in (-1, 0, 1):
         for dv in (-1, 0, 1):
             cu, cv = iu + du, iv + dv
-            at = (cu.long() % TABLE) * TABLE + cv.long() % TABLE
-            flat = at.view(batch, -1)
-            ax = u - cu - 0.5 - torch.gather(jitter[:, 0], 1, flat).view_as(u)
-            ay = v - cv - 0.5 - torch.gather(jitter[:, 1], 1, flat).view_as(u)
+            at = torch.remainder(cu, TABLE).long() * TABLE + torch.remainder(cv, TABLE).long()
+            flat = at.flatten(1)
+            ax = u - cu - 0.5 - torch.gather(jitter_u, 1, flat).view_as(u)
+            ay = v - cv - 0.5 - torch.gather(jitter_v, 1, flat).view_as(u)
             q = (ax * ax + ay * ay) / torch.gather(radius, 1, flat).view_as(u) ** 2
             closer = q < best
             best = torch.where(closer, q, best)
             index = torch.where(closer, at, index)
             dx, dy = torch.where(closer, ax, dx), torch.where(closer, ay, dy)
-    return Cells(best, index, dx * pitch_mm, dy * pitch_mm, radius * pitch_mm[:, 0])
+    return best, index, dx, dy
 
 
 def blur(field: Tensor, sd_px: float | Tensor) -> Tensor:

@@ -45,30 +45,36 @@ def make_paint(
 ) -> tuple[Tensor, Tensor]:
     """Reflectance (batch, 3, n, n) and the paint of each scene as its place in PAINTS, (batch,)."""
     known = [name for name in paints if name != "photo" or maps is not None]
-    which = torch.tensor(
-        [PAINTS.index(known[int(v)]) for v in draw.table(1)[:, 0] * len(known)], device=draw.device
-    )
-    log = _mottle(draw, grid)
+    part = max(draw.batch // 4, 1)
+    made, which = [], []
+    for start in range(0, draw.batch, part):
+        own = Draw(min(part, draw.batch - start), draw.seed(), draw.device)
+        name = known[own.number(len(known))]
+        made.append(_paint(own, grid, height_mm[start : start + part], name, maps))
+        which += [PAINTS.index(name)] * own.batch
+    return torch.cat(made), torch.tensor(which, device=draw.device)
+
+
+def _paint(draw: Draw, grid: Grid, height_mm: Tensor, name: str, maps: Tensor | None) -> Tensor:
     tint = 1 + torch.stack([draw.uniform(-0.03, 0.09), 0 * draw.uniform(0, 1), draw.uniform(-0.14, 0.05)], 1)
-    colour = tint * torch.exp(log)[:, None]
-    strong = draw.log_uniform(0.2, 2.0)
-    speckled = _speckle(draw, grid, colour)
-    stones = _stones(draw, grid, speckled)
-    kind = which.view(-1, 1, 1, 1)
-    even = (tint * torch.exp(0.15 * log)[:, None]).expand_as(colour)
-    paste = torch.exp(strong[:, None] * torch.log(colour.clamp_min(1e-3)))
-    made = torch.where(
-        kind == 0, even, torch.where(kind == 1, paste, torch.where(kind == 2, speckled, stones))
-    )
-    if maps is not None:
-        real = _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
-        made = torch.where(kind == 4, real * even, made)
+    log = _mottle(draw, grid)
+    if name in ("even", "photo"):
+        log = 0.15 * log
+    if name == "paste":
+        log = draw.log_uniform(0.2, 2.0) * log
+    made = tint * torch.exp(log)[:, None]
+    if name in ("speckle", "stones"):
+        made = _speckle(draw, grid, made)
+    if name == "stones":
+        made = _stones(draw, grid, made)
+    if maps is not None and name == "photo":
+        made = made * _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
+    elif maps is not None and draw.number(3) == 0:
         # Any floor may have real colour on top of its own: the cheapest way to more kinds of it.
-        more = (draw.chance(0.3) > 0)[:, None] & (kind != 4)
-        made = torch.where(more, made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None], made)
+        made = made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None]
     made = made * torch.exp(_stains(draw, grid, height_mm))[:, None]
     level = made.mean((1, 2, 3), keepdim=True)
-    return (made * draw.log_uniform(0.12, 0.6)[:, None] / level).clamp(0.02, 0.92), which
+    return (made * draw.log_uniform(0.12, 0.6)[:, None] / level).clamp(0.02, 0.92)
 
 
 def _mottle(draw: Draw, grid: Grid) -> Tensor:

@@ -62,6 +62,7 @@ class Scenes:
 
     surface: Surface
     paint: Tensor
+    log_paint: Tensor  # (batch, 3, 540, 540) of the reflectance itself
     single: Shot
     first: Shot
     second: Shot
@@ -79,9 +80,7 @@ def make_scenes(
     albedo = albedo * (1 - draw.uniform(0.05, 0.45) * film)[:, None]
     relief = relief_of(surface.height_mm, grid)
     skies = [draw_sky(draw), draw_sky(draw)]
-    plain = Sky(torch.ones_like(skies[0].weight) / skies[0].weight[0].numel(), skies[0].colour)
     vectors = sky_vectors(relief, [s.weight for s in skies])
-    del plain
     room, torch_room = ((s, sky_light(relief, v), v[:, 2]) for s, v in zip(skies, vectors, strict=True))
     view = draw.normal(0.08), draw.normal(0.08)
     lamps = _any_lamps(draw, worlds)
@@ -91,14 +90,18 @@ def make_scenes(
     first = studio.shoot([replace(one, share=share)], torch_room, view)
     hand = view[0] + draw.normal(0.015), view[1] + draw.normal(0.015)
     second = studio.shoot([replace(other, share=share)], torch_room, hand, moved=True)
-    return Scenes(surface, paint, single, first, second)
+    step = round(px_per_mm / PX_PER_MM)
+    log_paint = torch.log(evaluation_area(shrink(albedo, step), Grid(grid.n // step, PX_PER_MM, device)))
+    return Scenes(surface, paint, log_paint, single, first, second)
 
 
 def _film(draw: Draw, grid: Grid) -> Tensor:
     """Where sealer or damp lies, (batch, n, n) 0..1: none in most floors, all of it in some."""
     edge = draw.uniform(-2.5, 1.5)
+    if draw.number(3):  # most batches have none: a shine costs as much as a light
+        return torch.zeros(1, 1, 1, device=draw.device)
     patch = (5 * (soft(draw, grid, 15, 90, 0.7) - edge) + 0.5).clamp(0, 1)
-    return (draw.chance(0.15) > 0) * patch
+    return (draw.chance(0.4) > 0) * patch
 
 
 def _any_lamps(draw: Draw, worlds: Worlds) -> list[Lamp]:
@@ -112,8 +115,8 @@ def _any_lamps(draw: Draw, worlds: Worlds) -> list[Lamp]:
         torch.deg2rad(draw.uniform(0, 45)), elevation, draw.log_uniform(280, 3000), torch.deg2rad(soft_deg), share
     )
     lamps = [_out(main)]
-    if worlds.second_lamp > 0:
-        part = (draw.chance(worlds.second_lamp) > 0) * draw.uniform(0.1, 0.9)
+    if worlds.second_lamp == 1 or (worlds.second_lamp > 0 and draw.number(2)):
+        part = (draw.chance(min(2 * worlds.second_lamp, 1)) > 0) * draw.uniform(0.1, 0.9)
         away = main.azimuth + torch.deg2rad(draw.uniform(25, 335))
         second = Lamp(
             away, torch.deg2rad(draw.uniform(12, 75)), draw.log_uniform(400, 3000),
@@ -172,7 +175,7 @@ class _Studio:
             white = white + paper
         radiance = light * self.albedo
         radiance = radiance + bounce(radiance, self.albedo, open_sky, self.strength, grid)
-        gloss = self.film * draw.uniform(0.1, 1.2) + (draw.chance(0.1) > 0) * draw.uniform(0, 0.3)
+        gloss = self.film * draw.uniform(0.1, 1.2)
         if float(gloss.max()) > 0:
             lobe = shine(relief, lamps[0], view, draw.uniform(0.02, 0.1), draw.log_uniform(15, 120))
             radiance = radiance + (gloss * lobe)[:, None]
@@ -278,10 +281,10 @@ def luma(log_rgb: Tensor) -> Tensor:
     return torch.logsumexp(log_rgb + torch.tensor(weights, device=log_rgb.device).view(1, 3, 1, 1), 1)
 
 
-def single_input(shot: Shot) -> Tensor:
+def single_input(log_rgb: Tensor) -> Tensor:
     """Channels of one photo, as `look.single_channels` makes them."""
-    log_y = luma(shot.log_rgb)
-    stack = torch.stack([log_y, shot.log_rgb[:, 0] - log_y, shot.log_rgb[:, 2] - log_y], 1)
+    log_y = luma(log_rgb)
+    stack = torch.stack([log_y, log_rgb[:, 0] - log_y, log_rgb[:, 2] - log_y], 1)
     return stack - stack.mean((2, 3), keepdim=True)
 
 

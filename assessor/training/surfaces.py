@@ -212,16 +212,17 @@ def make_surfaces(
     for start in range(0, draw.batch, part):
         size = min(part, draw.batch - start)
         own = Draw(size, draw.seed(), draw.device)
-        pick = families[int(own.table(1)[0, 0].item() * len(families)) % len(families)]
-        other = families[int(own.table(1)[0, 0].item() * len(families)) % len(families)]
+        pick, other = (families[own.number(len(families))] for _ in range(2))
         shape = FAMILIES[pick](own, grid, level[start : start + size])
-        second = FAMILIES[other](own, grid, level[start : start + size])
-        mask = torch.sigmoid(own.uniform(0.5, 6) * (soft(own, grid, 12, 120) + own.normal(1.0)))
-        mask = torch.where(own.chance(0.5) > 0, mask, own.uniform(0, 1).expand_as(mask))
-        mixed = (own.chance(0.25) > 0).float()
-        shape = shape * (1 - mixed * mask) + mixed * mask * own.log_uniform(0.3, 3) * second
-        shape = shape + (own.chance(0.3) > 0) * own.uniform(0, 0.5) * soft(own, grid, 8, 120, 0.9)
-        shapes.append(_voids(own, grid, unit(shape), level[start : start + size]))
+        if own.number(4) == 0:
+            second = FAMILIES[other](own, grid, level[start : start + size])
+            mask = torch.sigmoid(own.uniform(0.5, 6) * (soft(own, grid, 12, 120) + own.normal(1.0)))
+            mask = torch.where(own.chance(0.5) > 0, mask, own.uniform(0, 1).expand_as(mask))
+            shape = shape * (1 - mask) + mask * own.log_uniform(0.3, 3) * second
+        shape = unit(shape + (own.chance(0.3) > 0) * own.uniform(0, 0.5) * soft(own, grid, 8, 120, 0.9))
+        if own.number(2) == 0:
+            shape = _voids(own, grid, shape, level[start : start + size])
+        shapes.append(shape)
         family += [names.index(pick)] * size
     shape = torch.cat(shapes)
     height = _scale(shape, level, grid)
@@ -232,12 +233,12 @@ def make_surfaces(
 
 
 def _voids(draw: Draw, grid: Grid, shape: Tensor, level: Tensor) -> Tensor:
-    """Pinholes and air voids in a third of the floors; depth in units of the shape's deviation."""
+    """Pinholes and air voids ; depth in units of the shape's deviation."""
     found = cells(draw, grid, draw.log_uniform(3, 14), share=draw.uniform(0.05, 0.6), spread=0.0)
     radius = draw.uniform(0.02, 0.12)  # of the lattice's half pitch
     bowl = (1 - found.q / radius**2 / 4).clamp_min(0)
     depth = (0.4 / level).clamp_max(5) * found.of(draw.table(TABLE * TABLE))
-    return shape - (draw.chance(0.35) > 0) * depth * bowl
+    return shape - (draw.chance(0.7) > 0) * depth * bowl
 
 
 def _scale(shape: Tensor, level: Tensor, grid: Grid) -> Tensor:
