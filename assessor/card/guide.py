@@ -3,9 +3,9 @@
 Kinds are data: a kind added to `KINDS` is set below the last one, or on a further page when it no longer
 fits. Distances, tilts and the ban on moving light are those the measurement was tried with (300-450 mm; 15
 degrees, a little less on coarse floors and more on fine ones; a flash that moves with the phone ruins
-heights; a torch 350-500 mm away and 15-40 degrees up). Dust rules: 29 CFR 1926.1153(f), from memory, verify: no
-dry sweeping and no compressed air where HEPA vacuuming is possible. The Spanish is ours and wants the eye of a
-native speaker from the trade.
+heights; a torch 350-500 mm away and 15-40 degrees up; for an estimate one light 20-50 degrees up). Dust rules:
+29 CFR 1926.1153(f), from memory, verify: no dry sweeping and no compressed air where HEPA vacuuming is possible.
+The Spanish is ours and wants the eye of a native speaker from the trade.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 from assessor.card import pictograms
 from assessor.card.guide_pictures import angles_picture
+from assessor.card.guide_quick import quick_picture
 from assessor.card.guide_torch import torch_picture
 from assessor.card.ink import (
     WHITE,
@@ -150,6 +151,45 @@ KINDS: tuple[GuideKind, ...] = (
                 pictograms.both_kinds,
                 "Coarse too? Add the four photos from the sides. Card untouched: both are joined.",
                 "¿También grueso? Agregue las cuatro fotos de los lados. Sin tocar la tarjeta: se unen.",
+            ),
+        ),
+    ),
+    GuideKind(
+        kind="single",
+        english="Quick estimate: one or two photos",
+        spanish="Estimar rápido: una o dos fotos",
+        picture=quick_picture,
+        picture_height_mm=76.0,
+        steps=(
+            GuideStep(
+                pictograms.vacuum,
+                "Vacuum the spot. Card dry and flat.",
+                "Aspire el punto. Tarjeta seca y plana.",
+            ),
+            GuideStep(
+                pictograms.tab_up,
+                "All four tabs up: their shadows show where the light is.",
+                "Las cuatro pestañas arriba: sus sombras muestran dónde está la luz.",
+            ),
+            GuideStep(
+                pictograms.phone_above,
+                "Phone straight above, 350 mm (14 in). Whole sheet in the frame, 1x zoom, flash off.",
+                "Teléfono justo encima, a 350 mm. La hoja entera en la foto, zoom 1x, sin flash.",
+            ),
+            GuideStep(
+                pictograms.torch_low,
+                "One light only, low from one side, 20-50° up. A second phone's light is best; shade the rest.",
+                "Una sola luz, baja, de un lado, a 20-50°. Mejor la de otro teléfono; dé sombra al resto.",
+            ),
+            GuideStep(
+                pictograms.two_sides,
+                "Better two: photo 1 with the light on one side, photo 2 with it on the opposite side. Phone still.",
+                "Mejor dos: foto 1 con la luz en un lado, foto 2 en el lado opuesto. No mueva el teléfono.",
+            ),
+            GuideStep(
+                pictograms.both_kinds,
+                "This only estimates. To measure: angles (four photos) or torch (eight and one).",
+                "Esto solo estima. Para medir: ángulos (cuatro fotos) o linterna (ocho y una).",
             ),
         ),
     ),

@@ -37,7 +37,7 @@ def torch_picture(layout: CardLayout) -> tuple[Ink, ...]:
     return (
         *placed(_side_view(), (-51.0, 0.0)),
         *placed(_from_above(layout), (28.0, 0.0)),
-        *placed(_screen(layout), (78.0, 0.0)),
+        *placed(locked_screen(layout), (78.0, 0.0)),
     )
 
 
@@ -47,65 +47,64 @@ def _side_view() -> tuple[Ink, ...]:
     centre, lens = (x, ground), (x, ground + PHONE_MM * _SCALE)
     half = 105.0 * _SCALE
     return (
-        Area((_seen(lens, ground),), 236),
+        Area((seen_below(lens, ground),), 236),
         *_light(centre),
-        *_floor(ground),
+        *fine_floor(ground),
         *(Area((box((x + side * (half + 8.6) / 2, ground + 0.5), half - 8.6, 1.0),)) for side in (-1, 1)),
-        *(_tab(x + side * 11.5, ground) for side in (-1, 1)),
+        *(standing_tab(x + side * 11.5, ground) for side in (-1, 1)),
         Stroke((centre, lens), 0.35, dash_mm=(1.6, 1.0)),
         Area((box((lens[0], lens[1] + 1.0), 150 * _SCALE, 2.0, 0.9),)),
         Area((box((lens[0], lens[1] - 0.3), 2.2, 0.8),)),
-        *_height_mark(-39.5, ground, lens[1]),
+        *height_mark(-39.5, ground, lens[1]),
     )
 
 
 def _light(centre: Point) -> tuple[Ink, ...]:
     """The torch, its light on the window, its distance, and the angles between which it may stand."""
     reach = TORCH_MM * _SCALE
-    torch = _toward(centre, TORCH_DEG, reach)
+    torch = toward(centre, TORCH_DEG, reach)
     across = TORCH_DEG + 90
     beam = (
-        _toward(torch, across, 1.2),
-        _toward(torch, across, -1.2),
+        toward(torch, across, 1.2),
+        toward(torch, across, -1.2),
         (centre[0] - 9.0, centre[1]),
         (centre[0] + 9.0, centre[1]),
     )
     body = placed((Area((box((1.2, 0), 2.0, 150 * _SCALE, 0.9),)),), torch, turn_deg=TORCH_DEG)
     rays = [
-        Stroke(
-            (_toward(torch, TORCH_DEG + 180 + turn, 2.0), _toward(torch, TORCH_DEG + 180 + turn, 5.0)), 0.7
-        )
+        Stroke((toward(torch, TORCH_DEG + 180 + turn, 2.0), toward(torch, TORCH_DEG + 180 + turn, 5.0)), 0.7)
         for turn in (-38, 0, 38)
     ]
     far = (
-        Stroke((centre, _toward(centre, turn, 66.0)), 0.3, 128, dash_mm=(1.4, 1.2))
+        Stroke((centre, toward(centre, turn, 66.0)), 0.3, 128, dash_mm=(1.4, 1.2))
         for turn in (LOW_DEG, HIGH_DEG)
     )
-    along = _toward(_toward(centre, TORCH_DEG, reach * 0.60), across, -1.5)
+    along = toward(toward(centre, TORCH_DEG, reach * 0.60), across, -1.5)
     turn = round(TORCH_DEG)
     return (
         Area((beam,), PALE),
         *far,
         Stroke(arc(centre, 63.0, LOW_DEG, HIGH_DEG), 0.6),
-        Label(f"{LOW_DEG:.0f}-{HIGH_DEG:.0f}°", _toward(centre, 44.0, 58.5), 5.0, "centre", bold=True),
+        Label(f"{LOW_DEG:.0f}-{HIGH_DEG:.0f}°", toward(centre, 44.0, 58.5), 5.0, "centre", bold=True),
         *body,
         *rays,
         Label("350-500 mm", along, 4.2, "centre", bold=True, turn_deg=turn),
     )
 
 
-def _toward(start: Point, turn_deg: float, length: float) -> Point:
+def toward(start: Point, turn_deg: float, length: float) -> Point:
+    """The point so far from start in a direction, counter-clockwise from the right."""
     turn = math.radians(turn_deg)
     return start[0] + length * math.cos(turn), start[1] + length * math.sin(turn)
 
 
-def _seen(lens: Point, ground: float) -> tuple[Point, ...]:
+def seen_below(lens: Point, ground: float) -> tuple[Point, ...]:
     """What the lens sees down to the ground."""
     wide = (lens[1] - ground) * math.tan(math.radians(LENS_HALF_DEG)) * 0.72
     return lens, (lens[0] - wide, ground), (lens[0] + wide, ground)
 
 
-def _floor(y: float) -> tuple[Ink, ...]:
+def fine_floor(y: float) -> tuple[Ink, ...]:
     """A fine floor in section: a nearly even top line over a hatched band."""
     top = [
         (-45 + 1.5 * k, y - 0.2 - 0.25 * abs(math.sin(1.9 * k) + 0.6 * math.sin(4.3 * k))) for k in range(61)
@@ -115,11 +114,13 @@ def _floor(y: float) -> tuple[Ink, ...]:
     return (Area((band,), PALE), *hatch, Stroke(tuple(top), 0.5))
 
 
-def _tab(x: float, ground: float) -> Ink:
+def standing_tab(x: float, ground: float) -> Ink:
+    """A tab from the side."""
     return Area((((x - 0.9, ground + 1), (x + 0.9, ground + 1), (x, ground + 4.2)),))
 
 
-def _height_mark(x: float, ground: float, top: float) -> tuple[Ink, ...]:
+def height_mark(x: float, ground: float, top: float) -> tuple[Ink, ...]:
+    """How high the phone is, written beside it."""
     middle = (ground + top) / 2
     return (
         *arrow((x, middle), (x, ground), 0.4, 2.6),
@@ -140,12 +141,12 @@ def _from_above(layout: CardLayout) -> tuple[Ink, ...]:
     for n in range(N_SIDES):
         turn = 90.0 - 360.0 * n / N_SIDES
         at = _on_oval(turn)
-        toward = math.degrees(math.atan2(at[1], at[0]))
-        start, end = _toward(at, toward + 180, 3.0), _toward(at, toward + 180, 12.5 if n % 2 == 0 else 11.0)
+        outward = math.degrees(math.atan2(at[1], at[0]))
+        start, end = toward(at, outward + 180, 3.0), toward(at, outward + 180, 12.5 if n % 2 == 0 else 11.0)
         inks += [
             Stroke((start, end), 1.6, WHITE),
             *arrow(start, end, 0.7, 3.0),
-            *placed((Area((box((0, 0), 6.0, 10.0, 1.2),)),), at, turn_deg=toward),
+            *placed((Area((box((0, 0), 6.0, 10.0, 1.2),)),), at, turn_deg=outward),
             Label(str(n + 1), (at[0], at[1] - 1.8), 5.0, "centre", bold=True, gray=WHITE),
         ]
     return tuple(inks)
@@ -155,7 +156,7 @@ def _on_oval(turn_deg: float) -> Point:
     return 23.5 * math.cos(math.radians(turn_deg)), 31.0 * math.sin(math.radians(turn_deg))
 
 
-def _screen(layout: CardLayout) -> tuple[Ink, ...]:
+def locked_screen(layout: CardLayout) -> tuple[Ink, ...]:
     """A phone that shows the whole sheet from straight above, focus and exposure locked. 36 mm wide."""
     middle, half_w, half_h = (0.0, 2.0), 15.5, 24.0
     frame = [

@@ -202,6 +202,16 @@ def eight_sides() -> tuple[Ink, ...]:
     return (*inks, Area((box((7.0, 0), 3.0, 6.4, 0.7),)), Stroke(bar, 1.8, WHITE), Stroke(bar, 0.8))
 
 
+def two_sides() -> tuple[Ink, ...]:
+    """The sheet from above with a torch on two opposite sides, one photo each."""
+    inks: list[Ink] = [Stroke(box((0, 0), 6.0, 8.0), LINE, closed=True), Area((box((0, 0), 2.8, 2.8),), 128)]
+    for number, side in (("1", -1.0), ("2", 1.0)):
+        light = (Area((((4.0, 0), (6.2, 1.6), (6.2, -1.6)),)),)
+        inks += placed(light, (0.0, 0.0), turn_deg=0.0 if side > 0 else 180.0)
+        inks.append(Label(number, (side * 8.2, -1.5), 4.4, "centre", bold=True))
+    return tuple(inks)
+
+
 def walk_round() -> tuple[Ink, ...]:
     """Once round the sheet with the torch in ten seconds, while the phone films."""
     middle, radius = (-4.2, 0.0), 5.5

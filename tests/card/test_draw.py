@@ -219,12 +219,12 @@ def test_pdf_is_fit_to_print(paper: str) -> None:
     assert b"/PrintScaling /None" in data
     assert data.count(b"/FontFile2") == 2, "both faces are embedded"
     document = pypdfium2.PdfDocument(data)
-    assert len(document) == 3
+    assert len(document) == 4
     for page in document:
         np.testing.assert_allclose(np.array(page.get_size()) * 25.4 / 72, PAPERS_MM[paper], atol=0.01)
 
 
-@pytest.mark.parametrize("page", [0, 1])
+@pytest.mark.parametrize("page", [0, 1, 3])
 @pytest.mark.parametrize("paper", PAPERS)
 def test_printers_reach_all_ink(paper: str, page: int) -> None:
     scan = pdf_scan(paper, page)
@@ -235,7 +235,7 @@ def test_printers_reach_all_ink(paper: str, page: int) -> None:
 
 def test_pdf_says_what_a_crew_needs() -> None:
     document = pypdfium2.PdfDocument(pdf_bytes("a4"))
-    sheet, guide, torch = (" ".join(page.get_textpage().get_text_range().split()) for page in document)
+    sheet, guide, torch, quick = (" ".join(page.get_textpage().get_text_range().split()) for page in document)
     for words in (f"No. {SERIAL:05d}", "250 mm", "180 mm", "100 %", "matt paper", "TOP", "window-1", "A4"):
         assert words in sheet
     for words in ("300-450 mm", "15°", "NO flash", "SIN flash", "HEPA", "silica", "sílice", "data sheet"):
@@ -245,7 +245,11 @@ def test_pdf_says_what_a_crew_needs() -> None:
         "Lock focus and exposure", "ten seconds", "both are joined", "ocho lados", "se unen", "silica",
     ):  # fmt: skip
         assert words in torch
-    for page in (guide, torch):
+    for words in (
+        "Quick estimate", "Esto solo estima", "20-50°", "350 mm", "opposite side", "lado opuesto", "To measure", "silica",
+    ):  # fmt: skip
+        assert words in quick
+    for page in (guide, torch, quick):
         assert "A suggestion is never a grade: confirm against the chips." in page
 
 
@@ -361,7 +365,7 @@ def test_no_two_texts_overlap(paper: str) -> None:
 
 def test_guide_flows_onto_a_further_page_when_kinds_are_added() -> None:
     one, all_kinds = guide_pages(LAYOUT, "letter", kinds=KINDS[:1]), guide_pages(LAYOUT, "letter")
-    assert (len(one), len(all_kinds)) == (1, 2)
+    assert (len(one), len(all_kinds)) == (1, 3)
     for page in all_kinds:
         area = bounds(page.inks)
         assert max(-area.x_min_mm, area.x_max_mm) < 103
