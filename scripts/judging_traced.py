@@ -103,10 +103,9 @@ Task = Job | BayTask
 def plan_bays(folder: Path, *, splits: Sequence[str] = ("tuned", "never-tuned")) -> list[BayTask]:
     """Every lit photo of the calibration captures by itself, and every two with the torch on opposite sides."""
     program = calibration_program()
-    captures = (*program.CAPTURES, (program.FAULTY, "tuned"), *program.TORCHES)
     tasks = []
-    for recipe, split in captures:
-        if split not in splits:
+    for recipe, split in program.EVERY:
+        if split not in splits or not (folder / "photos" / recipe.name).is_dir():
             continue
         lights = recipe.torch.lights if recipe.torch else 0
         members = [(k,) for k in range(lights or recipe.photos)]

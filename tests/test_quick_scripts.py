@@ -242,6 +242,19 @@ def test_a_calibration_pair_is_judged_against_the_floor_it_was_rendered_over() -
     assert high > 0
 
 
+def test_the_calibration_set_has_quick_captures_of_both_forms_and_splits() -> None:
+    quick = program("render_calibration").QUICK
+    assert sum(recipe.kind == "single" for recipe, _ in quick) == 3
+    assert sum(recipe.kind == "torch" for recipe, _ in quick) == 2
+    assert all(recipe.quick for recipe, _ in quick)
+    for kind in ("single", "torch"):
+        assert {split for recipe, split in quick if recipe.kind == kind} == {"tuned", "never-tuned"}
+    # The path tracer knows no colour of a sky, so the fast renderer of the sheet may know none.
+    skies = [recipe.light for recipe, _ in quick]
+    skies += [light.room for light in skies if light.room is not None]
+    assert {light.ambient_rgb for light in skies} == {(1.0, 1.0, 1.0)}
+
+
 def test_a_look_is_shifted_by_samples_and_nothing_else() -> None:
     study = program("pair_study")
     look = a_look(5)
