@@ -15,6 +15,7 @@ from assessor.evaluation import (
     covered,
     error_of,
     gross,
+    half_octaves,
     half_width,
     mean_limits,
     read_estimate,
@@ -23,7 +24,7 @@ from assessor.evaluation import (
     summarise,
 )
 from assessor.values import Band
-from tests.fakes import BAND, fake_result, fake_torch_result
+from tests.fakes import BAND, fake_estimated_result, fake_result, fake_torch_result
 
 
 def truth(quantity: str = "Sq", value: float = 0.2, **changes: object) -> TruthRow:
@@ -234,3 +235,18 @@ def test_lights_that_are_told_get_groups_of_their_own() -> None:
         ("ground", "all"): (2, 0.5), ("shot", "all"): (1, 0.0), ("all", "all"): (3, pytest.approx(1 / 3)),
         ("all", "sun"): (1, 1.0), ("all", "window"): (1, 0.0),
     }  # fmt: skip
+
+
+def test_an_estimate_is_read_as_one_and_an_abstention_as_one() -> None:
+    row = truth(kind="single", band_short_mm=0.8)
+    result = fake_estimated_result("single")
+    said = read_estimate(result, row)
+    assert result.estimate is not None
+    assert (said.estimated, said.estimate) == (True, pytest.approx(result.estimate.sq_mm))
+    half = half_octaves(ScoredRow(row, said, 1.0))
+    assert half == pytest.approx(result.estimate.half90, rel=1e-6)
+    left = fake_estimated_result("single", abstained=("estimate-wide",))
+    assert read_estimate(left, row).refused == "abstained"
+    assert read_estimate(left, truth("grade")).refused == "abstained"
+    assert read_estimate(left, truth("MPD")).refused == "not-measured"
+    assert not read_estimate(fake_result(), truth()).estimated
