@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from assessor.card.kinds import tell_pair
-from assessor.card.light import read_lights
+from assessor.card.light import quick, read_lights
 from assessor.card.rectify import fit_white
 from assessor.card.tone import read_tone
 from assessor.card.white import PaperLight
@@ -128,7 +128,7 @@ def read_light(spot: Spot, settings: Settings) -> Lighting | None:
     """The light of one photo from its tabs' shadows; None where the photo does not let them be read."""
     paper = [PaperLight(fit.copy()) for fit in spot.white_fits]
     try:
-        return read_lights(spot.photos, spot.sightings, spot.adjustment, paper, settings.light)
+        return read_lights(spot.photos, spot.sightings, spot.adjustment, paper, quick(settings.light))
     except CaptureError:
         return None
 

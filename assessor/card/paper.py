@@ -84,12 +84,22 @@ def burnt_share(
     """Share of a card area where any channel reaches clipped_byte, from every fourth pixel; 0 outside the frame."""
     step = 4
     height, width = rgb_u8.shape[:2]
-    sparse = cv2.resize(
-        rgb_u8, (max(width // step, 1), max(height // step, 1)), interpolation=cv2.INTER_NEAREST
+    corners = np.rint(np.clip(apply_homography(px_from_mm, outline_mm(area)) / step, -1e4, 1e4)).astype(
+        np.int32
     )
+    if (
+        width % step == 0 and height % step == 0
+    ):  # then the nearest pixels are those of a slice: only the area's own
+        low, high = np.maximum(corners.min(0), 0), np.maximum(corners.max(0) + 1, 0)
+        sparse = np.ascontiguousarray(rgb_u8[::step, ::step][low[1] : high[1], low[0] : high[0]])
+        corners = corners - low
+        if not sparse.size:
+            return 0.0
+    else:
+        small = max(width // step, 1), max(height // step, 1)
+        sparse = np.asarray(cv2.resize(rgb_u8, small, interpolation=cv2.INTER_NEAREST), np.uint8)
     mask = np.zeros(sparse.shape[:2], np.uint8)
-    corners = np.clip(apply_homography(px_from_mm, outline_mm(area)) / step, -1e4, 1e4)
-    cv2.fillConvexPoly(mask, np.rint(corners).astype(np.int32), 1)
+    cv2.fillConvexPoly(mask, corners, 1)
     fine = cv2.inRange(sparse, (0, 0, 0), (clipped_byte - 1,) * 3)
     n = cv2.countNonZero(mask)
     return 1.0 - cv2.countNonZero(cv2.bitwise_and(fine, fine, mask=mask)) / n if n else 0.0

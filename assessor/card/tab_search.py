@@ -94,12 +94,12 @@ def find_candidate(
     return Candidate(found, votes[best], float(score[best]))
 
 
-def plan_sweep(maps: TabMaps) -> Sweep:
-    """List the candidate lights and where the tabs' shadows would fall on the maps."""
+def plan_sweep(maps: TabMaps, nearness_per_mm: tuple[float, ...] = NEARNESS_PER_MM) -> Sweep:
+    """List the candidate lights, at these distances, and where the tabs' shadows would fall on the maps."""
     grid = np.meshgrid(
         np.deg2rad(np.arange(0, 360, AZIMUTH_STEP_DEG)),
         np.deg2rad(ELEVATIONS_DEG),
-        NEARNESS_PER_MM,
+        nearness_per_mm,
         indexing="ij",
     )
     azimuth, elevation, nearness = (np.ravel(axis) for axis in grid)
