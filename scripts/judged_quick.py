@@ -178,6 +178,17 @@ def light_read(note: Note) -> str:
     return "read" if note.get("light_known") else "unread"
 
 
+def chosen(notes: Sequence[Note], where: Sequence[str]) -> list[Note]:
+    """Notes whose tags have one of the values asked for; each of `where` reads key=value,value. ValueError else."""
+    kept = list(notes)
+    for told in where:
+        key, _, values = told.partition("=")
+        if key not in GROUPS or not values:
+            raise ValueError(f"{told} is not KEY=VALUE[,VALUE...] with a KEY of {', '.join(GROUPS)}")
+        kept = [n for n in kept if n.get("tags", {}).get(key) in values.split(",")]
+    return kept
+
+
 def report_quick(notes: Sequence[Note], held_to: str = "held-out") -> None:
     """Print goals, groups, abstentions, costs and the worst of a run."""
     for form in sorted({n["form"] for n in notes}):

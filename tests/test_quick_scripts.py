@@ -148,6 +148,16 @@ def test_the_report_groups_by_tags_and_names_the_worst(capsys: pytest.CaptureFix
     assert "MISSED" in worst
 
 
+def test_a_family_is_reported_by_its_tags() -> None:
+    judged = script("judged_quick")
+    notes = [note(name, 0.1, tags={"process": name, "map": "one"}) for name in ("grit", "relief", "shot")]
+    told = judged.chosen(notes, ["process=grit,relief", "map=one"])
+    assert [n["capture"] for n in told] == ["grit", "relief"]
+    assert judged.chosen(notes, []) == notes
+    with pytest.raises(ValueError, match="colour=red is not KEY=VALUE"):
+        judged.chosen(notes, ["colour=red"])
+
+
 def test_watching_the_model_changes_nothing_and_ends() -> None:
     judging = script("judging_quick")
     before, look = estimating.estimate_texture, a_look()
