@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from assessor import estimating
+from assessor.simulate.floors import FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe
 from assessor.texture.look import Look
 from assessor.values import Light, Lighting
@@ -295,3 +296,40 @@ def test_the_study_compares_only_floors_seen_under_every_torch(capsys: pytest.Ca
     assert [(row[1], row[2], row[3]) for row in rows] == [
         ("0", "2", "0.00"), ("0.5", "2", "0.10"), ("1", "2", "0.20"), ("2", "2", "0.30"), ("3", "2", "0.40"),
     ]  # fmt: skip
+
+
+def test_the_colour_study_changes_colour_and_no_height(tmp_path: Path) -> None:
+    (tmp_path / "concrete_albedo").mkdir()
+    noise = np.random.default_rng(0).integers(50, 200, (64, 64, 3)).astype(np.uint8)
+    for name in ("one", "two"):
+        cv2.imwrite(str(tmp_path / "concrete_albedo" / f"{name}_diff_1k.jpg"), noise)
+    study = program("albedo_study")
+    base = FloorRecipe("ground", 0.1, band_mm=(0.8, 25.0), px_per_mm=4.0, fine=0.05)
+    recipes = study.colours(base, tmp_path)
+    assert list(recipes) == [
+        "paste", "mottled paste", "one", "two", "no stones", "a tenth stones", "a third stones",
+    ]  # fmt: skip
+    floors = {name: make_floor(recipe, np.random.default_rng([7, 0])) for name, recipe in recipes.items()}
+    for name in ("mottled paste", "one", "two"):
+        assert np.array_equal(floors[name].height_mm, floors["paste"].height_mm)
+        assert not np.allclose(floors[name].albedo_linear, floors["paste"].albedo_linear)
+    covered = [(floors[name].stones.labels > 0).mean() for name in study.STONES]
+    assert covered[0] == 0
+    assert covered[1] == pytest.approx(0.1, abs=0.05)
+    assert covered[2] == pytest.approx(0.33, abs=0.1)
+    assert "no stones" not in study.colours(replace(base, process="grit"), tmp_path)
+
+
+def test_the_colour_study_tells_shifts_on_the_same_floor(capsys: pytest.CaptureFixture[str]) -> None:
+    study = program("albedo_study")
+    notes = [
+        {"capture": f"{floor} in {colour}", "floor": floor, "colour": colour, "error": error, "half90": 0.5,
+         "abstained": []}
+        for floor, colour, error in (
+            ("a", "paste", 0.1), ("b", "paste", -0.3), ("a", "map", 0.5), ("b", "map", 0.3), ("c", "map", 9.0),
+        )
+    ]  # fmt: skip
+    study.report(notes)
+    (row,) = (line.split() for line in capsys.readouterr().out.splitlines() if line.startswith("map"))
+    # Shifts of 0.4 and 0.6; the floor that was not seen in paste has none. 2 of 3 errors lie within 0.5.
+    assert (row[4], row[7], row[8]) == ("+0.50", "0.14", "67%")
