@@ -3,20 +3,23 @@
 Errors are |log2(estimate / truth)|, octaves. A capture is refused (its photos failed a check), abstained (seen, and
 nothing was claimed) or claimed; errors, coverage and widths are those of claims. `Sq held`: its 90 % interval holds the
 truth; `set held`: the 90 % set of grades holds the true grade (`simulate.true_grade`). Grade errors are of the most
-probable grade. Limits at 95 %: exact binomial for shares, order statistics for medians, bootstrap for means.
+probable grade. A crew knows how it prepared a floor, and the scale's own doubt about the process is not the estimate's
+error (what it costs by itself is said): so grades are held to their goals with the process told, and shown without.
+Limits at 95 %: exact binomial for shares, order statistics for medians, bootstrap for means.
 """
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from judged import Table, between, median_limits, verdict
 from judging import Note
 
 from assessor.evaluation import ALL, share_limits
+from assessor.simulate.true_grade import true_grade
 
 Pair = tuple[float, float]
 RESAMPLES = 2000
@@ -55,13 +58,19 @@ GROUPS = ("process", "light", "elevation", "share", "rule", "albedo", "map", "co
 
 @dataclass(frozen=True, slots=True)
 class Claim:
-    """One claimed estimate: error and half-width in octaves, signed grade error, what held."""
+    """One claimed estimate: error and half-width in octaves; grade errors and whether the sets held the true grade.
+
+    grade_off, set_held: with the process told; alone_off, alone_held: without; named: whether a grade was named then.
+    """
 
     error: float
     half90: float
-    grade_off: int | None
-    set_held: bool | None
     strangeness: float
+    grade_off: int | None = None
+    set_held: bool | None = None
+    alone_off: int | None = None
+    alone_held: bool | None = None
+    named: bool = False
 
     @property
     def held(self) -> bool:
@@ -73,12 +82,17 @@ def claim_of(note: Note, *, all_of_them: bool = False) -> Claim | None:
     """The claim of a note; None where there is none. all_of_them: what was abstained from counts too."""
     if "log2_sq" not in note or note.get("true_log2") is None or (note["abstained"] and not all_of_them):
         return None
-    off, held = None, None
-    true = note.get("true_grade")
-    if true is not None and not note["abstained"]:
-        best = note["grades"][int(np.argmax(note["probabilities"]))]
-        off, held = round(best - true), true in note["set90"]
-    return Claim(note["log2_sq"] - note["true_log2"], note["half90"], off, held, note["strangeness"])
+    error, true = note["log2_sq"] - note["true_log2"], note.get("true_grade")
+    claim = Claim(error, note["half90"], note["strangeness"], named=note["best"] is not None)
+    if true is None or note["abstained"]:
+        return claim
+    told, alone = (
+        round(note["grades"][int(np.argmax(note[key]))] - true)
+        for key in ("told_probabilities", "probabilities")
+    )
+    return replace(
+        claim, grade_off=told, set_held=true in note["told_set90"], alone_off=alone, alone_held=true in note["set90"]
+    )  # fmt: skip
 
 
 def mean_between(values: Sequence[float]) -> Pair:
@@ -124,16 +138,29 @@ def quick_goals(notes: Sequence[Note], form: str, held_to: str) -> Table:
     held.figure("half-width, octaves, median", [c.half90 for c in claims], (0, goals.half_width), median=True)
     held.share("90 % interval of Sq held", [c.held for c in claims], goals.coverage)
     off = [abs(c.grade_off) for c in claims if c.grade_off is not None]
+    least = None if goals.within_one is None else (goals.within_one, 1)
     held.figure("MAE of the grade", off, None if goals.grade_mae is None else (0, goals.grade_mae))
     held.share("grade exact", [g == 0 for g in off])
-    held.share(
-        "grade within one", [g <= 1 for g in off], None if goals.within_one is None else (goals.within_one, 1)
-    )
+    held.share("grade within one", [g <= 1 for g in off], least)
     held.share("90 % set of grades held", [c.set_held for c in claims if c.set_held is not None])
+    alone = [abs(c.alone_off) for c in claims if c.alone_off is not None]
+    held.figure("process not told: MAE of the grade", alone)
+    held.figure("process not told, Sq known: MAE of the grade", scale_doubt(notes))
+    held.share("process not told: exact", [g == 0 for g in alone])
+    held.share("process not told: within one", [g <= 1 for g in alone])
+    held.share("process not told: set held", [c.alone_held for c in claims if c.alone_held is not None])
+    held.share("process not told: a grade named", [c.named for c in claims])
     most = None if goals.abstained is None else (0, goals.abstained)
     held.share("abstained, of those seen", [bool(n["abstained"]) for n in notes if "log2_sq" in n], most)
     held.share("refused", ["code" in n for n in notes])
     return held.table
+
+
+def scale_doubt(notes: Sequence[Note]) -> list[int]:
+    """Grade errors of someone who knew Sq exactly but not the process."""
+    seen = [n for n in notes if n.get("true_log2") is not None and n.get("true_grade") is not None]
+    guesses = [(true_grade(2 ** n["true_log2"], "not told"), n["true_grade"]) for n in seen]
+    return [abs(round(guess - true)) for guess, true in guesses if guess is not None]
 
 
 def claims_of(notes: Iterable[Note], *, all_of_them: bool = False) -> list[Claim]:
@@ -251,4 +278,4 @@ def quick_line(note: Note) -> str:
     said += ")" if abs(error) <= note["half90"] else " MISSED)"
     if note["abstained"]:
         return f"{start} {said}  abstained: {', '.join(note['abstained'])}"
-    return f"{start} {said}  grade {note['true_grade'] or 0:.0f} in {list(note['set90'])}"
+    return f"{start} {said}  grade {note['true_grade'] or 0:.0f} in {list(note['told_set90'])}"

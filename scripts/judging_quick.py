@@ -26,17 +26,17 @@ from assessor.errors import AssessorError
 from assessor.evaluation import Estimate as Said
 from assessor.evaluation import ScoredRow, TruthRow, read_estimate
 from assessor.grading.scale import load_scale
+from assessor.grading.suggest import SuggestSettings, suggest_grade
 from assessor.pipeline import assess_capture
 from assessor.settings import Settings
 from assessor.simulate.capture import Lighting, render_capture
 from assessor.simulate.light import light_floor, true_lights
 from assessor.simulate.quick_catalogue import tags_of
-from assessor.simulate.true_grade import SCALE
+from assessor.simulate.true_grade import BAND, SCALE, SCALE_PROCESS
 from assessor.texture.estimate import EstimateSettings
 from assessor.texture.look import Look
-from assessor.values import Band, CaptureResult, Direction, Estimate, Photo, PrintScale
+from assessor.values import CaptureResult, Direction, Estimate, Photo, PrintScale
 
-BAND = Band(0.8, 25.0)
 Estimator = Callable[[Sequence[Look], EstimateSettings | None], Estimate]
 
 
@@ -134,7 +134,7 @@ def assess_quick(
             note |= {"refused": str(error), "code": error.code, "photo_codes": photo_codes(error)}
         else:
             said = [read_estimate(result, row) for row in rows]
-            note |= told_of(result)
+            note |= told_of(result, rows[0].process)
     seconds = time.process_time() - start
     if how.looks and shown:
         note["looks"] = pack_note(Seen("pair" if len(shown[-1]) == 2 else "single", shown[-1], {}))
@@ -142,15 +142,18 @@ def assess_quick(
     return note | {"assess_s": seconds, "rows": [row.as_dict() for row in scored]}
 
 
-def told_of(result: CaptureResult) -> Note:
-    """The raw estimate, the light that was read, and what was suggested."""
+def told_of(result: CaptureResult, process: str) -> Note:
+    """The raw estimate, whether light was read, and what was suggested: by itself, and with the process told."""
     one, suggestion = result.estimate, result.suggestion
+    told = suggest_grade(
+        result.texture, load_scale(SCALE), None, SuggestSettings(process=SCALE_PROCESS.get(process, "")), estimate=one
+    )  # fmt: skip
     note: Note = {
         "flags": result.flags, "kind_said": result.kind, "seconds": result.seconds,
         "photo_codes": [getattr(e, "code", "?") for e in result.refused],
         "px_per_mm": [s.px_per_mm for s in result.sightings], "rms_px": result.adjustment.rms_px,
         "grades": suggestion.grades, "probabilities": suggestion.probabilities, "set90": suggestion.set90,
-        "best": suggestion.best,
+        "best": suggestion.best, "told_probabilities": told.probabilities, "told_set90": told.set90,
     }  # fmt: skip
     if one is not None:
         note |= {

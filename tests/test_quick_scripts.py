@@ -85,7 +85,9 @@ def note(name: str, off: float, **more: Any) -> dict[str, Any]:
     plain = {
         "capture": name, "mode": "set", "form": "single", "process": "shot", "rows": [], "true_log2": -3.0,
         "true_grade": 4.0, "log2_sq": -3.0 + off, "half90": 0.6, "strangeness": 0.2, "light_known": True,
-        "abstained": [], "grades": list(range(1, 11)), "probabilities": chances, "set90": [3, 4, 5], "best": 4,
+        "abstained": [], "grades": list(range(1, 11)),
+        "probabilities": chances[1:] + chances[:1], "set90": [2, 3, 4], "best": 3,
+        "told_probabilities": chances, "told_set90": [3, 4, 5],
         "flags": [], "photo_codes": [], "assess_s": 0.4, "decode_s": 0.1, "rendered_s": 2.0, "seconds": {"find": 0.1},
         "tags": {"process": "shot", "light": "sun", "elevation": "20-35 deg", "albedo": "paste"},
     }  # fmt: skip
@@ -109,6 +111,12 @@ def test_claims_are_scored_by_hand_and_abstentions_apart() -> None:
     assert told["MAE of the grade"][1] == "0.750"  # 0, 0, 2, 1
     assert (told["grade exact"][1], told["grade within one"][1]) == ("0.500", "0.750")
     assert told["90 % set of grades held"][1] == "0.750"
+    # By itself the process left open says one grade less: 1, 1, 3 and 0 off.
+    assert told["process not told: MAE of the grade"][1] == "1.250"
+    assert told["process not told: within one"][1] == "0.750"
+    # Sq of 0.125 mm is grade 6 if ground and 4 if scarified; of an unknown process 5. The notes' are 4, 4, 6, 3 and 4.
+    assert told["process not told, Sq known: MAE of the grade"][:2] == ("5", "1.200")
+    assert told["process not told: set held"][1] == "0.750"
     assert told["abstained, of those seen"][:2] == ("5", "0.200")
     assert told["refused"][:2] == ("6", "0.167")
     assert judged.claim_of(notes[4]) is None
