@@ -8,7 +8,7 @@
         TooFar  TooClose  TooOblique  TooBlurred  TooDark  Clipped  Glare  CardWet  CardWorn
       CaptureError     the photos of one spot cannot be measured together
         TooFewPhotos  MixedCameras  MixedCards  PoorGeometry  ViewsTooAlike
-        LightMoved  HeightsDisagree  CardNotFlat  KindUnclear
+        LightMoved  HeightsDisagree  CardNotFlat  KindUnclear  SpotsDiffer
         TorchTooWeak  TorchesAlike  TorchesUnseen  PhoneRelit  TooCoarseForTorch
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid
@@ -89,6 +89,7 @@ __all__ = [
     "SetupError",
     "SeveralCards",
     "SeveralFrames",
+    "SpotsDiffer",
     "TableInvalid",
     "TooBlurred",
     "TooClose",
@@ -205,6 +206,13 @@ class KindUnclear(CaptureError):
 
     code = "kind-unclear"
     remedy = "shoot one kind as the guide shows, or name it with --kind"
+
+
+class SpotsDiffer(CaptureError):
+    """The photos show different spots of the floor."""
+
+    code = "spots-differ"
+    remedy = "put the photos of each spot into a folder of its own"
 
 
 class CardNotFlat(CaptureError):

@@ -15,7 +15,7 @@ from assessor.card.light import quick, read_lights
 from assessor.card.rectify import fit_white
 from assessor.card.tone import read_tone
 from assessor.card.white import PaperLight
-from assessor.errors import CaptureError, PhotoError
+from assessor.errors import CaptureError, PhotoError, SpotsDiffer
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
 from assessor.intake import Found
@@ -23,6 +23,7 @@ from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
 from assessor.texture.estimate import estimate_texture
 from assessor.texture.look import PX_PER_MM, Look, look_at
+from assessor.texture.same_spot import unlike_the_rest
 from assessor.values import (
     CaptureResult,
     Estimate,
@@ -75,6 +76,8 @@ def estimate_capture(
         spot, found = spot.only(pair), [found[k] for k in pair]
     laps.lap("kinds")
     seen = look_at_photos(spot, settings, laps)
+    if odd := unlike_the_rest(seen.looks):
+        raise SpotsDiffer(f"the floor is another one than in {seen.looks[0].name}", file=", ".join(odd))
     use = replace(settings.estimate, pair="") if kind == "single" else settings.estimate
     estimate = estimate_texture(seen.looks, use)
     laps.lap("estimate")

@@ -71,6 +71,7 @@ ERROR_CODES = {
     "TooCoarseForTorch": "too-coarse-for-torch",
     "KindUnclear": "kind-unclear",
     "CardNotFlat": "card-not-flat",
+    "SpotsDiffer": "spots-differ",
     "SetupError": "setup-error",
     "TableInvalid": "table-invalid",
     "SettingUnknown": "setting-unknown",

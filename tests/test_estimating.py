@@ -9,11 +9,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 
 from assessor import estimating
-from assessor.errors import CardNotFound, KindUnclear, LensSwitched, NotAnImage, TooFewPhotos
+from assessor.card.find import find_card
+from assessor.errors import CardNotFound, KindUnclear, LensSwitched, NotAnImage, SpotsDiffer, TooFewPhotos
 from assessor.estimating import texture_of
 from assessor.grading.suggest import SuggestSettings, _log_amplitude
 from assessor.texture.estimate import EstimateSettings
@@ -102,7 +104,9 @@ def test_photos_left_of_a_capture_are_estimated_each_by_itself(model: Model) -> 
 def test_no_usable_photo_is_refused_as_ever(model: Model) -> None:
     lost = NotAnImage("the file holds no photo", file="notes.txt")
     for kind in (None, "single", "torch"):
-        with pytest.raises(TooFewPhotos, match=r"^0 photos are usable .*notes\.txt: .*floor\.jpg: ") as caught:
+        with pytest.raises(
+            TooFewPhotos, match=r"^0 photos are usable .*notes\.txt: .*floor\.jpg: "
+        ) as caught:
             assess([cardless()], refused=(lost,), kind=kind)
         assert len(caught.value.refused) == 2
 
@@ -165,6 +169,23 @@ def test_asked_for_torch_two_photos_are_the_pair_and_one_is_an_estimate(model: M
     assert pair(opposite(), "torch").kind == "torch"
     result = pair(opposite()[:1], "torch")
     assert result.kind == "single"
+
+
+def test_photos_of_different_spots_are_refused_and_named(model: Model) -> None:
+    """The same photo with its window cut out and turned round: another floor under the same card and light."""
+    first, second = photos()[:2]
+    assert assess([first, second]).kind == "single"
+    px_from_mm = np.asarray(find_card(first).px_from_mm)
+    turn = px_from_mm @ np.diag([-1.0, -1.0, 1.0]) @ np.linalg.inv(px_from_mm)
+    window = np.array([[-58, -58, 1], [58, -58, 1], [58, 58, 1], [-58, 58, 1]]) @ px_from_mm.T
+    mask = np.zeros(first.rgb_u8.shape[:2], np.uint8)
+    cv2.fillConvexPoly(mask, np.rint(window[:, :2] / window[:, 2:]).astype(np.int32), 1)
+    turned = cv2.warpPerspective(first.rgb_u8, turn, first.size_px)
+    picture = np.where(mask[..., None] > 0, turned, first.rgb_u8).astype(np.uint8)
+    with pytest.raises(
+        SpotsDiffer, match=r"^next\.jpg: the floor is another one than in spot-1\.jpg; put the photos"
+    ):
+        assess([first, replace(first, name="next.jpg", rgb_u8=picture)])
 
 
 @pytest.mark.parametrize("code", ["estimate-wide", "estimate-strange", "estimate-light"])

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pytest
 
-from assessor.card.kinds import tell_kinds
+from assessor.card.kinds import tell_kinds, tell_pair
 from assessor.errors import KindUnclear
 from assessor.values import Camera, Exif, FloatArray
 
@@ -94,3 +94,25 @@ def test_what_is_asked_for_goes_before_what_is_seen() -> None:
     assert (kinds.kind, kinds.angles, kinds.torch) == ("angles", (0, 1, 2, 3, 12), ())
     with pytest.raises(KindUnclear, match="torch"):
         tell_kinds([light(None)] * 4, SIDES, exifs(4), "fused")
+
+
+def test_a_torch_on_two_sides_of_a_still_phone_is_a_pair() -> None:
+    assert tell_pair([light(0.0), light(180.0)], above(2)) == (0, 1)
+    assert tell_pair([light(20.0), light(None), light(190.0)], above(3)) == (
+        0,
+        2,
+    )  # the one without torch is left
+
+
+def test_of_three_sides_the_two_most_unlike_are_the_pair() -> None:
+    assert tell_pair([light(0.0), light(60.0), light(170.0)], above(3)) == (0, 2)
+
+
+@pytest.mark.parametrize(
+    ("whites", "cameras"),
+    [([light(0.0), light(180.0)], SIDES[:2]), ([light(None)] * 3, above(3)), ([light(40.0), light(45.0)], above(2)),
+     ([light(0.0)], above(1))],
+    ids=["phone moved", "same light", "torch hardly moved", "one photo"],
+)  # fmt: skip
+def test_no_pair_without_still_phone_and_moved_torch(whites: list[FloatArray], cameras: list[Camera]) -> None:
+    assert tell_pair(whites, cameras) is None
