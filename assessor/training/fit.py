@@ -42,7 +42,7 @@ class FitSettings:
     steps: int = 100_000
     batch: int = 16
     pool: int = 4  # rendered batches mixed per step
-    steps_per_batch: int = 2  # rendering is slow, so every scene is seen several times, each time in other colours
+    turns: tuple[int, int] = (3, 1)  # steps of each learner per rendered batch: rendering is slow, so scenes come again
     kept: int = 500  # rendered batches held in memory
     repaint: float = 0.4  # share of steps that paint the colour of other scenes over
     rate: float = 2e-3
@@ -206,16 +206,16 @@ def fit(
         if len(kept) < settings.pool:
             continue
         progress = max(spent / settings.seconds, step / settings.steps)
-        for _ in range(settings.steps_per_batch):
-            picked = [kept[int(k)] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]]
-            for which, learner in enumerate(learners):
-                if learner is not None:
-                    loss = learner.step([pair[which] for pair in picked], progress)
-                    smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))
-            step += 1
-            if step % 100 == 0 or step == 1:
-                told = f"{time.monotonic() - start:.0f} s loss {smooth[0]:.3f} {smooth[1]:.3f}"
-                say(f"step {step} scenes {rendered * settings.batch} {told}")
+        for which, (learner, turns) in enumerate(zip(learners, settings.turns, strict=True)):
+            for _ in range(turns if learner is not None else 0):
+                picked = [kept[int(k)][which] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]]
+                assert learner is not None
+                loss = learner.step(picked, progress)
+                smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))
+        step += 1
+        if step % 50 == 0 or step == 1:
+            told = f"{time.monotonic() - start:.0f} s loss {smooth[0]:.3f} {smooth[1]:.3f}"
+            say(f"round {step} scenes {rendered * settings.batch} {told}")
     return rendered * settings.batch
 
 

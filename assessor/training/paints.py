@@ -15,9 +15,10 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
-from assessor.training.noise import TABLE, Draw, Grid, cells, soft, spectral, unit
+from assessor.training.noise import TABLE, Draw, Grid, blur, cells, soft, spectral, unit
+from assessor.training.surfaces import FAMILIES
 
-PAINTS = ("even", "paste", "speckle", "stones", "photo")
+PAINTS = ("even", "paste", "speckle", "stones", "photo", "hollows")
 # Linear reflectance R, G, B of rocks and pastes (from memory, verify; only their spread matters here).
 TONES = (
     (0.12, 0.12, 0.13), (0.42, 0.38, 0.31), (0.55, 0.53, 0.50), (0.30, 0.20, 0.15), (0.26, 0.26, 0.25),
@@ -69,6 +70,8 @@ def _paint(draw: Draw, grid: Grid, height_mm: Tensor, name: str, maps: Tensor | 
         made = _stones(draw, grid, made)
     if maps is not None and name == "photo":
         made = made * _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
+    elif name == "hollows":
+        made = made * torch.exp(_hollows(draw, grid))[:, None]
     elif maps is not None and draw.number(3) == 0:
         # Any floor may have real colour on top of its own: the cheapest way to more kinds of it.
         made = made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None]
@@ -137,6 +140,16 @@ def _photo(draw: Draw, grid: Grid, maps: Tensor) -> Tensor:
     real = functional.grid_sample(maps[at], place, align_corners=False, padding_mode="border")
     grey = real.mean(1, keepdim=True)
     return (grey + draw.uniform(0.2, 1)[:, None] * (real - grey)).clamp_min(0.02)
+
+
+def _hollows(draw: Draw, grid: Grid) -> Tensor:
+    """Log tone that looks like relief and is none: another floor's hollows dark, as dirt and baked-in shade leave them."""
+    names = list(FAMILIES)
+    other = FAMILIES[names[draw.number(len(names))]](draw, grid, draw.log_uniform(0.02, 1.0))
+    sd_mm = draw.log_uniform(0.3, 4)
+    hollow = torch.where(draw.chance(0.7) > 0, other - blur(other, sd_mm * grid.px_per_mm), other)
+    bent = torch.where(draw.chance(0.5) > 0, -(-unit(hollow)).clamp_min(0), unit(hollow))
+    return draw.log_uniform(0.03, 0.5) * bent.clamp(-5, 4)
 
 
 def _stains(draw: Draw, grid: Grid, height_mm: Tensor) -> Tensor:

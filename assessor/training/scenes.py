@@ -110,7 +110,7 @@ def _any_lamps(draw: Draw, worlds: Worlds) -> list[Lamp]:
     elevation = torch.deg2rad(torch.where(low, draw.uniform(14, 52), draw.uniform(7, 82)))
     wide = draw.chance(worlds.wide) > 0
     soft_deg = torch.where(wide, draw.uniform(6, 28), draw.log_uniform(0.2, 4))
-    share = torch.where(draw.chance(0.12) > 0, torch.zeros_like(elevation), draw.uniform(0.15, 0.98))
+    share = torch.where(draw.chance(0.18) > 0, torch.zeros_like(elevation), draw.uniform(0.15, 0.98))
     main = Lamp(
         torch.deg2rad(draw.uniform(0, 45)), elevation, draw.log_uniform(280, 3000), torch.deg2rad(soft_deg), share
     )
