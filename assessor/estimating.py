@@ -10,6 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from assessor.card.camera import common_serial
 from assessor.card.kinds import tell_pair
 from assessor.card.light import quick, read_lights
 from assessor.card.rectify import fit_white
@@ -25,6 +26,7 @@ from assessor.texture.estimate import estimate_texture
 from assessor.texture.look import PX_PER_MM, Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
 from assessor.values import (
+    Adjustment,
     CaptureResult,
     Estimate,
     FloatArray,
@@ -44,11 +46,10 @@ FORMS = {"single": "one photo", "pair": "two photos, torch on different sides"}
 
 
 @dataclass(frozen=True, eq=False)
-class Looks:
-    """What the model is shown of each photo, with each photo's light (None: not read) and the tone of all."""
+class Seen:
+    """One photo as the model is shown it, and its tone."""
 
-    looks: tuple[Look, ...]
-    lightings: tuple[Lighting | None, ...]
+    look: Look
     tone: Tone
 
 
@@ -68,36 +69,41 @@ def estimate_capture(
     Raises CaptureError where not even the card can be fitted.
     """
     given = len(found) + len(dropped)
-    spot = place_spot(found, print_scale, settings, laps)
-    pair = None if kind == "single" else tell_pair(spot.white_fits, spot.adjustment.cameras, settings.kinds)
+    common_serial([one.sighting for one in found])
+    # Each photo by itself: nothing is measured from one photo to the next, so nothing need fit together to a pixel.
+    spots = [place_spot([one], print_scale, settings, laps) for one in found]
+    cameras = [spot.adjustment.cameras[0] for spot in spots]
+    whites = [spot.white_fits[0] for spot in spots]
+    pair = None if kind == "single" else tell_pair(whites, cameras, settings.kinds)
     if pair is None and kind == "torch" and len(found) == 2:
         pair = (0, 1)
     if pair is not None:
-        spot, found = spot.only(pair), [found[k] for k in pair]
+        spots, found = [spots[k] for k in pair], [found[k] for k in pair]
     laps.lap("kinds")
-    seen = look_at_photos(spot, settings, laps)
-    if odd := unlike_the_rest(seen.looks):
-        raise SpotsDiffer(f"the floor is another one than in {seen.looks[0].name}", file=", ".join(odd))
+    seen = [look_at_photo(spot, settings, laps) for spot in spots]
+    looks = tuple(one.look for one in seen)
+    if odd := unlike_the_rest(looks):
+        raise SpotsDiffer(f"the floor is another one than in {looks[0].name}", file=", ".join(odd))
     use = replace(settings.estimate, pair="") if kind == "single" else settings.estimate
-    estimate = estimate_texture(seen.looks, use)
+    estimate = estimate_texture(looks, use)
     laps.lap("estimate")
-    texture = texture_of(estimate, seen.looks)
+    texture = texture_of(estimate, looks)
     suggestion = suggest_grade(texture, scale, target, settings.suggest, estimate=estimate)
     laps.lap("suggest")
     flags = (
         *(flag for one in found for flag in one.flags if flag not in LOW_LIGHT_FLAGS),
         *(("photos-dropped",) if dropped else ()),
         *_few(estimate, kind, given),
-        *seen.tone.flags,
-        *spot.adjustment.flags,
+        *(flag for one in seen for flag in one.tone.flags),
+        *(flag for spot in spots for flag in spot.adjustment.flags),
         *texture.flags,
         *suggestion.flags,
     )
     return CaptureResult(
         kind=texture.kind,
-        photos=spot.photos,
-        sightings=spot.sightings,
-        adjustment=spot.adjustment,
+        photos=tuple(spot.photos[0] for spot in spots),
+        sightings=tuple(spot.sightings[0] for spot in spots),
+        adjustment=_join_adjustments([spot.adjustment for spot in spots]),
         rectified=(),
         heights=None,
         texture=texture,
@@ -105,26 +111,28 @@ def estimate_capture(
         refused=tuple(dropped),
         seconds=laps.seconds,
         flags=tuple(dict.fromkeys(flags)),
-        tone=seen.tone,
+        tone=_join_tones([one.tone for one in seen]),
         estimate=estimate,
-        lightings=seen.lightings,
+        lightings=tuple(one.look.lighting for one in seen),
     )
 
 
-def look_at_photos(spot: Spot, settings: Settings, laps: Laps) -> Looks:
-    """Show every photo as the model sees it; training shows its photos through the same door."""
+def look_at_photo(spot: Spot, settings: Settings, laps: Laps) -> Seen:
+    """Show a lone photo as the model sees it; training shows its photos through the same door."""
     tone = read_tone(spot.photos, spot.adjustment, settings.tone)
     laps.lap("tone")
-    lightings = tuple(read_light(spot.only((k,)), settings) for k in range(len(spot.photos)))
+    lighting = read_light(spot, settings)
     laps.lap("light")
-    looks = tuple(
-        look_at(photo, camera, sighting, _white(spot, k, curve, settings), curve=curve, lighting=lighting)
-        for k, (photo, camera, sighting, curve, lighting) in enumerate(
-            zip(spot.photos, spot.adjustment.cameras, spot.sightings, tone.curves, lightings, strict=True)
-        )
+    look = look_at(
+        spot.photos[0],
+        spot.adjustment.cameras[0],
+        spot.sightings[0],
+        _white(spot, tone.curves[0], settings),
+        curve=tone.curves[0],
+        lighting=lighting,
     )
     laps.lap("look")
-    return Looks(looks, lightings, tone)
+    return Seen(look, tone)
 
 
 def read_light(spot: Spot, settings: Settings) -> Lighting | None:
@@ -168,12 +176,30 @@ def texture_of(estimate: Estimate, looks: Sequence[Look]) -> Texture:
     )
 
 
-def _white(spot: Spot, k: int, curve: ToneCurve, settings: Settings) -> FloatArray:
+def _white(spot: Spot, curve: ToneCurve, settings: Settings) -> FloatArray:
     """The paper's light under the photo's own curve; sRGB's was fitted before."""
     if curve.brightness == 0 and curve.contrast == 0:
-        return spot.white_fits[k]
+        return spot.white_fits[0]
     size = spot.adjustment.print_scale.x, spot.adjustment.print_scale.y
-    return fit_white(spot.photos[k], spot.adjustment.cameras[k], size, settings.rectify, curve.table)[0]
+    return fit_white(spot.photos[0], spot.adjustment.cameras[0], size, settings.rectify, curve.table)[0]
+
+
+def _join_adjustments(each: Sequence[Adjustment]) -> Adjustment:
+    """All cameras in one value, for the record: the worst residual, the first photo's sheet."""
+    return replace(
+        each[0],
+        cameras=tuple(camera for one in each for camera in one.cameras),
+        marker_offset_mm=tuple(offset for one in each for offset in one.marker_offset_mm),
+        rms_px=max(one.rms_px for one in each),
+        rms_mm=max(one.rms_mm for one in each),
+    )
+
+
+def _join_tones(each: Sequence[Tone]) -> Tone:
+    """All curves in one value, for the record: the strongest relighting and the worst misfit."""
+    worst = max(each, key=lambda tone: tone.relit)
+    curves = tuple(curve for tone in each for curve in tone.curves)
+    return replace(worst, curves=curves, misfit=max(tone.misfit for tone in each))
 
 
 def _few(estimate: Estimate, kind: Kind | None, given: int) -> tuple[str, ...]:

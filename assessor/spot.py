@@ -50,7 +50,7 @@ class Laps:
     def lap(self, stage: str) -> None:
         """End a stage."""
         now = self._clock()
-        self.seconds[stage] = now - self._last
+        self.seconds[stage] = self.seconds.get(stage, 0.0) + now - self._last
         self._last = now
 
 

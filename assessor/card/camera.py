@@ -26,7 +26,7 @@ from assessor.card.lens import check_same_camera
 from assessor.errors import CaptureError, CardNotFlat, MixedCameras, MixedCards, PoorGeometry
 from assessor.values import Adjustment, CardSighting, Exif, FloatArray, PrintScale
 
-__all__ = ["CameraSettings", "adjust_cameras"]
+__all__ = ["CameraSettings", "adjust_cameras", "common_serial"]
 
 
 def adjust_cameras(
@@ -42,7 +42,7 @@ def adjust_cameras(
     """
     settings = settings or CameraSettings()
     check_same_camera(sightings, exifs)
-    layout = card_layout(_common_serial(sightings) or 0)
+    layout = card_layout(common_serial(sightings) or 0)
 
     def solve(members: Sequence[int]) -> Fit:
         chosen, with_exif = [sightings[k] for k in members], [exifs[k] for k in members]
@@ -60,7 +60,8 @@ def adjust_cameras(
     return _report(fit)
 
 
-def _common_serial(sightings: Sequence[CardSighting]) -> int | None:
+def common_serial(sightings: Sequence[CardSighting]) -> int | None:
+    """The serial of the print that all photos show, None where none tells; raises MixedCards."""
     serials = {s.serial for s in sightings if s.serial is not None}
     if len(serials) > 1:
         listed = " and ".join(str(s) for s in sorted(serials))

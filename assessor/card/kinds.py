@@ -90,20 +90,21 @@ def tell_pair(
 ) -> tuple[int, int] | None:
     """Of too few photos to measure, the two that show the window from one place with a torch on different sides.
 
-    Arguments as `tell_kinds` has them. The two whose light falls off most unlike; None where no two do.
+    Arguments as `tell_kinds` has them. Of several such pairs the one whose light is pulled apart most; else None.
     """
     use = settings or KindSettings()
     if len(white_fits) < 2:
         return None
     fields = fall_off(white_fits)
     views = np.stack([camera.position_mm[:2] / camera.position_mm[2] for camera in cameras])
-    unlike = {
-        (a, b): float(np.exp(np.ptp(fields[a] - fields[b])) - 1)
+    pulls = np.stack([fit[1:3, 1] for fit in white_fits])
+    apart = {
+        (a, b): float(np.linalg.norm(pulls[a] - pulls[b]))
         for a, b in combinations(range(len(white_fits)), 2)
         if np.linalg.norm(views[a] - views[b]) < use.still
+        and np.exp(np.ptp(fields[a] - fields[b])) - 1 > use.same_light
     }
-    best = max(unlike, key=lambda pair: unlike[pair], default=None)
-    return best if best is not None and unlike[best] > use.same_light else None
+    return max(apart, key=lambda pair: apart[pair], default=None)
 
 
 def _missing(cameras: Sequence[Camera], what: str) -> KindUnclear:
