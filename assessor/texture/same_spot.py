@@ -28,8 +28,10 @@ _CLIP_SD = 3.0  # a stone or a stain is one sign, not all
 
 def unlike_the_rest(looks: Sequence[Look]) -> tuple[str, ...]:
     """Names of photos that show another floor than the first, as far as chains of alike photos go."""
+    if len(looks) < 2:
+        return ()
     patterns = [_patterns(look) for look in looks]
-    joined, waiting = [0] if looks else [], list(range(1, len(looks)))
+    joined, waiting = [0], list(range(1, len(looks)))
     for known in joined:  # grows as others join
         joined += [k for k in waiting if _alikeness(patterns[known], patterns[k]) >= ALIKE]
         waiting = [k for k in waiting if k not in joined]
