@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from assessor import intake, pipeline
+from assessor import intake, pipeline, spot
 from assessor.settings import Settings, digest_of
 from assessor.values import FloatArray, HeightMap, Photo, Transfer
 
@@ -24,7 +24,7 @@ Function = Callable[..., Any]
 HUGE, TINY = 1e9, 1e-6
 
 
-HOMES = (intake, pipeline)  # where stages are called
+HOMES = (intake, spot, pipeline)  # where stages are called
 
 
 @dataclass(frozen=True)
