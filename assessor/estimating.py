@@ -28,6 +28,7 @@ from assessor.texture.same_spot import unlike_the_rest
 from assessor.values import (
     Adjustment,
     CaptureResult,
+    Direction,
     Estimate,
     FloatArray,
     Kind,
@@ -168,7 +169,7 @@ def texture_of(estimate: Estimate, looks: Sequence[Look]) -> Texture:
     return Texture(
         kind="torch" if estimate.form == "pair" else "single",
         quantities=quantities,
-        direction=estimate.direction,
+        direction=Direction(None, None, float("nan")) if estimate.abstained else estimate.direction,
         noise_floor_mm=float("nan"),
         noise_band=estimate.band,
         valid_fraction=1.0 - max((look.clipped for look in looks), default=0.0),

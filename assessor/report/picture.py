@@ -48,6 +48,7 @@ from assessor.report.words import (
     headline,
     interval_words,
     is_placed,
+    is_silent,
     light_words,
     origin_words,
     quantity_words,
@@ -153,7 +154,7 @@ def _estimate_panels(
     """The photo, its window (of a pair both), the interval against the scale, the grades."""
     names = window_names(record)
     if len(names) == 1:
-        places = [(0.03, 0.51, 0.44, 0.265), (0.495, 0.51, 0.44, 0.265)]
+        places = [(0.03, 0.522, 0.44, 0.25), (0.495, 0.522, 0.44, 0.25)]
     else:
         places = [(0.03, 0.53, 0.3, 0.235), (0.35, 0.53, 0.3, 0.235), (0.67, 0.53, 0.3, 0.235)]
     photo_axes = _axes(figure, *places[0])
@@ -216,20 +217,17 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
     if "\n" in line:
         line, size = _wrap(headline(record), 56 if not loud else 80), 12
     _text(figure, 0.03, top - 0.028, line, size=size, weight="bold")
-    low = 0.85 if not loud else 0.822
+    low = 0.85 if not loud else 0.813
     if suggestion.verdict:
+        call, said = call_words(record), suggestion.verdict.sentence
+        if loud and suggestion.verdict.next_shot:  # it is long, and stands below
+            said = said.replace(f" {suggestion.verdict.next_shot}", "")
+        long = len(call) > 22
         box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
-        call = call_words(record)
-        figure.text(0.037, low, call, color="white", fontsize=12, weight="bold", va="center", bbox=box)
-        left = 0.29 if len(call) < 22 else 0.43
-        _text(
-            figure,
-            left,
-            low,
-            _wrap(suggestion.verdict.sentence, round(141 * (1 - left))),
-            size=8,
-            va="center",
-        )
+        size = 10 if long else 12
+        figure.text(0.037, low, call, color="white", fontsize=size, weight="bold", va="center", bbox=box)
+        left = 0.43 if long else 0.29
+        _text(figure, left, low, _wrap(said, round(136 * (1 - left))), size=8, va="center")
     else:
         _text(figure, 0.03, low, scale_words(record.scale), size=9, va="center")
 
@@ -301,7 +299,7 @@ def _estimate_numbers(figure: Figure, record: CaptureRecord) -> None:
     lines = [
         f"model {estimate.model}: learned from simulated floors",
         f"light: {light_words(record)}",
-        f"texture {direction_words(record)}",
+        *(() if quantity is None else (f"texture {direction_words(record)}",)),
         f"print {'checked' if record.print.checked else 'NOT checked'} with a tape",
         scale_words(record.scale),
     ]
@@ -315,7 +313,7 @@ def _remarks(figure: Figure, record: CaptureRecord) -> None:
     remarks = [f"{flag.sentence} To do: {flag.remedy}." for flag in flags if flag.code != "scale-prior"]
     remarks += [f"Not used: {refusal.sentence}" for refusal in record.refused]
     suggestion = record.suggestion
-    if suggestion:
+    if suggestion and not is_silent(record):  # a silent one shows what to do next in large type
         shot = suggestion.verdict.next_shot if suggestion.verdict else None
         first = [shot, suggestion.narrows if suggestion.narrows != shot else None]
         remarks = [f"Next: {line}" for line in (*first, record.better_kind) if line] + remarks
