@@ -242,6 +242,13 @@ class SettingUnknown(SetupError):
     remedy = "correct or remove that line"
 
 
+class ModelUnusable(SetupError):
+    """A packaged model of the estimate is missing or broken."""
+
+    code = "model-unusable"
+    remedy = "install the program again, whole"
+
+
 class ScaleInvalid(SetupError):
     """A grade scale file fails its checks."""
 

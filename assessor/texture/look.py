@@ -1,7 +1,7 @@
 """What the learned model is shown of a photo: the window as log reflectance at a fixed scale, and its light in numbers.
 
-The window is turned and mirrored by quarter turns so that the light comes from between 0 and 45 degrees; what is left of
-its direction goes in as a number. So the network needs to learn one side of the light, not eight.
+The window is turned and mirrored by quarter turns so that the light comes from 0 to 45 degrees; what is left of its
+direction goes in as a number. So the network needs to learn one side of the light, not eight.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 from assessor.card.linear import linear_rgb
 from assessor.card.sampling import SquareGrid, pixel_polynomials
 from assessor.card.white import white_basis
-from assessor.values import Camera, CardSighting, FloatArray, Lighting, Photo, ToneCurve, freeze
+from assessor.values import Camera, CardSighting, FloatArray, Lighting, Photo, ToneCurve, U8Array, freeze
 
 HALF_MM = 54.0  # the evaluation area: the window less 6 mm a side
 PX_PER_MM = 5.0
@@ -54,7 +54,7 @@ class Look:
         return self.lighting.lights[0].azimuth_deg
 
 
-def look_at(  # noqa: PLR0913 - one photo's values, by name
+def look_at(
     photo: Photo,
     camera: Camera,
     sighting: CardSighting,
@@ -69,8 +69,9 @@ def look_at(  # noqa: PLR0913 - one photo's values, by name
     """
     grid = SquareGrid(HALF_MM, 0.5 / PX_PER_MM)
     fields = pixel_polynomials(camera, HALF_MM, 0.0)
-    image = np.asarray(
-        cv2.remap(photo.rgb_u8, grid.evaluate(fields[0]), grid.evaluate(fields[3]), cv2.INTER_LINEAR)
+    image: U8Array = np.asarray(
+        cv2.remap(photo.rgb_u8, grid.evaluate(fields[0]), grid.evaluate(fields[3]), cv2.INTER_LINEAR),
+        np.uint8,
     )
     brightest = image[::2, ::2].max(2)
     clipped = float(((brightest >= 253) | (brightest <= 2)).mean())
@@ -153,7 +154,7 @@ def log_tan(elevation_deg: float) -> float:
 
 
 def photo_numbers(look: Look, turns: int, mirror: bool) -> FloatArray:
-    """Blur over 0.2 mm, ln of the scale over 8 px/mm, view (tangents, turned) and mean log level: (N_PHOTO,) float32."""
+    """Blur over 0.2 mm, ln of scale over 8 px/mm, view (tangents, turned), mean log level: (N_PHOTO,) float32."""
     x, y = look.view
     angle = math.radians(turn_angle(math.degrees(math.atan2(y, x)), turns, mirror))
     size = math.hypot(x, y)

@@ -42,7 +42,10 @@ class FitSettings:
     steps: int = 100_000
     batch: int = 16
     pool: int = 4  # rendered batches mixed per step
-    turns: tuple[int, int] = (3, 1)  # steps of each learner per rendered batch: rendering is slow, so scenes come again
+    turns: tuple[int, int] = (
+        3,
+        1,
+    )  # steps of each learner per rendered batch: rendering is slow, so scenes come again
     kept: int = 500  # rendered batches held in memory
     repaint: float = 0.4  # share of steps that paint the colour of other scenes over
     rate: float = 2e-3
@@ -67,7 +70,9 @@ def batches_of(scenes: Scenes, rest: Tensor) -> tuple[Batch, Batch]:
     size = len(surface.log2_sq)
     paint = single_input(scenes.log_paint)
     own = {"family": surface.family, "paint": scenes.paint}
-    tags = [{**own, **shot.tags, "torch": torch.full((size,), float(k))} for k, shot in enumerate((one, first))]
+    tags = [
+        {**own, **shot.tags, "torch": torch.full((size,), float(k))} for k, shot in enumerate((one, first))
+    ]
     single = Batch(
         torch.cat([single_input(one.log_rgb), single_input(first.log_rgb)]),
         torch.cat([one.light, first.light]),
@@ -99,7 +104,12 @@ def stream(
     while True:
         with torch.no_grad():
             scenes = make_scenes(
-                settings.batch, settings.seed * 1_000_003 + k, device, worlds=worlds, maps=maps, px_per_mm=px_per_mm
+                settings.batch,
+                settings.seed * 1_000_003 + k,
+                device,
+                worlds=worlds,
+                maps=maps,
+                px_per_mm=px_per_mm,
             )
             made = batches_of(scenes, helper_targets(scenes, px_per_mm))
         yield made
@@ -120,7 +130,11 @@ class Learner:
 
     def step(self, batches: list[Batch], progress: float) -> float:
         """One optimiser step; progress 0..1 sets the rate (warm-up, then cosine)."""
-        rate = self.settings.rate * min(1.0, (self.steps + 1) / 200) * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * progress)))
+        rate = (
+            self.settings.rate
+            * min(1.0, (self.steps + 1) / 200)
+            * (0.02 + 0.98 * 0.5 * (1 + math.cos(math.pi * progress)))
+        )
         for group in self.opt.param_groups:
             group["lr"] = rate
         image, light, photo, truth, lay, rest = self._augmented(batches)
@@ -190,7 +204,7 @@ def fit(
     px_per_mm: float = 10.0,
     say: Callable[[str], None] = print,
 ) -> int:
-    """Train learners (single, pair; None to leave one out) together on the same scenes; returns the number of scenes."""
+    """Train learners (single, pair; None leaves one out) together on the same scenes; returns the number of scenes."""
     source = stream(settings, device, worlds, maps, px_per_mm)
     start, step, rendered = time.monotonic(), 0, 0
     smooth: list[float] = [0.0, 0.0]
@@ -208,7 +222,9 @@ def fit(
         progress = max(spent / settings.seconds, step / settings.steps)
         for which, (learner, turns) in enumerate(zip(learners, settings.turns, strict=True)):
             for _ in range(turns if learner is not None else 0):
-                picked = [kept[int(k)][which] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]]
+                picked = [
+                    kept[int(k)][which] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]
+                ]
                 assert learner is not None
                 loss = learner.step(picked, progress)
                 smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))

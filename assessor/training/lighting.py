@@ -23,8 +23,11 @@ SKY_AZIMUTHS, SKY_LEVELS = 8, 4
 
 @dataclass(frozen=True)
 class Lamp:
-    """A lamp per scene, all (batch, 1, 1): direction toward it (rad), distance from the window's centre, half angle (rad)
-    of its disc, and its share of the light on level paper there."""
+    """A lamp per scene, all (batch, 1, 1).
+
+    Direction toward it (rad), distance from the window's centre, half angle (rad) of its disc, and its share of the
+    light on level paper there.
+    """
 
     azimuth: Tensor
     elevation: Tensor
@@ -45,7 +48,7 @@ class Lamp:
 
 @dataclass(frozen=True)
 class Sky:
-    """Light without a lamp, per scene: (batch, azimuths, levels) weights on level paper, summing to 1; colour (batch, 3)."""
+    """Light without a lamp: weights on level paper (batch, azimuths, levels), summing to 1; colour (batch, 3)."""
 
     weight: Tensor
     colour: Tensor
@@ -104,7 +107,10 @@ def visible(occluder: Tensor, lamp: Lamp, grid: Grid) -> Tensor:
     wide = torch.asin((reach / foot).clamp_max(0.98))
     at = torch.linspace(-1, 1, n, device=grid.device)
     fan = functional.grid_sample(
-        occluder[:, None], _fan(at, foot, wide, lamp.azimuth, lx, ly, reach), align_corners=False, padding_mode="border"
+        occluder[:, None],
+        _fan(at, foot, wide, lamp.azimuth, lx, ly, reach),
+        align_corners=False,
+        padding_mode="border",
     )[:, 0]
     lit = torch.zeros_like(fan)
     for lift, weight in ((-0.7, 0.3), (0.0, 0.4), (0.7, 0.3)):
@@ -112,11 +118,13 @@ def visible(occluder: Tensor, lamp: Lamp, grid: Grid) -> Tensor:
         steep = _steep(fan, at, foot, foot * torch.tan(elevation), reach)
         lit = _lit(steep, torch.cummin(steep, dim=2).values, at, foot, lit, reach, weight)
     place = _unfan(grid.x, grid.y, lx, ly, foot, wide, lamp.azimuth, reach, (n - 1) / n)
-    return functional.grid_sample(lit[:, None], place, align_corners=False, padding_mode="border")[:, 0].view(batch, n, n)
+    return functional.grid_sample(lit[:, None], place, align_corners=False, padding_mode="border")[:, 0].view(
+        batch, n, n
+    )
 
 
 @fused
-def _fan(  # noqa: PLR0913, PLR0917
+def _fan(
     at: Tensor, foot: Tensor, wide: Tensor, azimuth: Tensor, lx: Tensor, ly: Tensor, reach: float
 ) -> Tensor:
     """Where the rays of a fan about the lamp's foot fall, (batch, rays, steps, 2) over the raster's half side."""
@@ -133,7 +141,7 @@ def _steep(fan: Tensor, at: Tensor, foot: Tensor, top: Tensor, reach: float) -> 
 
 
 @fused
-def _lit(  # noqa: PLR0913, PLR0917
+def _lit(
     steep: Tensor, least: Tensor, at: Tensor, foot: Tensor, lit: Tensor, reach: float, weight: float
 ) -> Tensor:
     depth = (steep - least) * (foot + at.view(1, 1, -1) * reach)
@@ -142,7 +150,15 @@ def _lit(  # noqa: PLR0913, PLR0917
 
 @fused
 def _unfan(  # noqa: PLR0913, PLR0917
-    x: Tensor, y: Tensor, lx: Tensor, ly: Tensor, foot: Tensor, wide: Tensor, azimuth: Tensor, reach: float, scale: float
+    x: Tensor,
+    y: Tensor,
+    lx: Tensor,
+    ly: Tensor,
+    foot: Tensor,
+    wide: Tensor,
+    azimuth: Tensor,
+    reach: float,
+    scale: float,
 ) -> Tensor:
     """The way back: the fan's coordinates of every sample, (batch, n, n, 2)."""
     px, py = x - lx, y - ly

@@ -51,6 +51,7 @@ class Block(nn.Module):
         self.film = nn.Linear(told, 2 * middle)
 
     def forward(self, x: Tensor, told: Tensor) -> Tensor:
+        """x (batch, width, n, n), told (batch, numbers); the same shape as x."""
         y = functional.relu(self.norm(self.enter(x)))
         gain, shift = self.film(told)[..., None, None].chunk(2, 1)
         y = functional.relu(self.norm2(self.conv(y)) * (1 + gain) + shift)
@@ -58,7 +59,7 @@ class Block(nn.Module):
 
 
 class SqNet(nn.Module):
-    """See the module; forward takes image (batch, channels, n, n), light (batch, photos * 16), photo (batch, photos * 5).
+    """See the module; takes image (batch, channels, n, n), light (batch, photos * 16), photo (batch, photos * 5).
 
     Returns a dict: normal (batch, 2) mean and log sd of log2 Sq; bins (batch, BINS) logits of log2 Sq; lay (batch, 2);
     features (batch, 256) for the distance from what was trained on.
@@ -88,6 +89,7 @@ class SqNet(nn.Module):
         self.rest = nn.Linear(256, 3)
 
     def forward(self, image: Tensor, light: Tensor, photo: Tensor) -> dict[str, Tensor]:
+        """All heads."""
         told = self.told(torch.cat([light, photo], 1))
         x = torch.cat([image, stressed(image)], 1)
         x = functional.relu(self.stem_norm(self.stem(x)))
@@ -143,7 +145,9 @@ def losses(out: dict[str, Tensor], log2_sq: Tensor, lay: Tensor, rest: Tensor) -
     return nll + 0.5 * cross + near + aside
 
 
-def unlit(image: Tensor, light: Tensor, photo: Tensor, lay: Tensor, turns: int) -> tuple[Tensor, Tensor, Tensor, Tensor]:
+def unlit(
+    image: Tensor, light: Tensor, photo: Tensor, lay: Tensor, turns: int
+) -> tuple[Tensor, Tensor, Tensor, Tensor]:
     """Forget the light: numbers 0, and the window turned by quarter turns, since nobody knows which way to turn it."""
     image = torch.rot90(image, turns, (2, 3))
     c, s = (1, 0, -1, 0)[turns % 4], (0, 1, 0, -1)[turns % 4]

@@ -28,7 +28,7 @@ def fused(function: Callable[..., Any]) -> Callable[..., Any]:
         if first.is_cuda and function not in _BROKEN:
             try:
                 return compiled()(first, *rest)
-            except Exception as error:  # noqa: BLE001 - a compiler that fails costs time, not the run
+            except Exception as error:  # a compiler that fails costs time, not the run
                 _BROKEN.add(function)
                 print(f"{function.__name__} is not compiled: {type(error).__name__}", flush=True)
         return function(first, *rest)
@@ -122,9 +122,9 @@ def spectral(
     stretch: Tensor | None = None,
     angle: Tensor | None = None,
 ) -> Tensor:
-    """Gaussian fields (batch, n, n) of unit deviation, self-affine between two wavelengths; all settings (batch, 1, 1).
+    """Gaussian fields (batch, n, n) of unit deviation, self-affine between two wavelengths; settings (batch, 1, 1).
 
-    Power falls as f^(-2 (hurst + 1)) above 1/long_mm and is flat below. stretch > 1 makes it longer along `angle` (rad).
+    Power falls as f^(-2 (hurst + 1)) above 1/long_mm, flat below. stretch > 1 makes it longer along `angle` (rad).
     """
     n = grid.n
     f = torch.fft.fftfreq(n, 1 / grid.px_per_mm, device=grid.device).view(1, -1, 1)
@@ -166,7 +166,7 @@ def unit(field: Tensor) -> Tensor:
 
 @dataclass(frozen=True)
 class Cells:
-    """Nearest particle of every sample: q = (distance / its radius)^2, its number, and where the sample lies from it."""
+    """Nearest particle of every sample: q = (distance / its radius)^2, its number, where the sample lies from it."""
 
     q: Tensor
     index: Tensor
@@ -188,7 +188,7 @@ def cells(
     warp_mm: Tensor | None = None,
     spread: float = 0.5,
 ) -> Cells:
-    """Particles on a jittered lattice of pitch (batch, 1, 1); share of the places taken; radii pitch / 2 x (1 +- spread).
+    """Particles on a jittered lattice: share of the places taken, radii pitch / 2 x (1 +- spread).
 
     Lattice and jitter instead of free placing: nine neighbours are all that can be nearest, so it runs on a GPU.
     """

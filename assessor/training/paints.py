@@ -143,7 +143,7 @@ def _photo(draw: Draw, grid: Grid, maps: Tensor) -> Tensor:
 
 
 def _hollows(draw: Draw, grid: Grid) -> Tensor:
-    """Log tone that looks like relief and is none: another floor's hollows dark, as dirt and baked-in shade leave them."""
+    """Log tone that looks like relief and is none: another floor's hollows dark, as dirt and baked-in shade do."""
     names = list(FAMILIES)
     other = FAMILIES[names[draw.number(len(names))]](draw, grid, draw.log_uniform(0.02, 1.0))
     sd_mm = draw.log_uniform(0.3, 4)

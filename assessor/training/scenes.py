@@ -69,7 +69,13 @@ class Scenes:
 
 
 def make_scenes(
-    batch: int, seed: int, device: str, *, worlds: Worlds, maps: Tensor | None, px_per_mm: float = RENDER_PX_PER_MM
+    batch: int,
+    seed: int,
+    device: str,
+    *,
+    worlds: Worlds,
+    maps: Tensor | None,
+    px_per_mm: float = RENDER_PX_PER_MM,
 ) -> Scenes:
     """Draw and render a batch; the same seed gives the same scenes on the same device."""
     draw = Draw(batch, seed, device)
@@ -112,7 +118,11 @@ def _any_lamps(draw: Draw, worlds: Worlds) -> list[Lamp]:
     soft_deg = torch.where(wide, draw.uniform(6, 28), draw.log_uniform(0.2, 4))
     share = torch.where(draw.chance(0.18) > 0, torch.zeros_like(elevation), draw.uniform(0.15, 0.98))
     main = Lamp(
-        torch.deg2rad(draw.uniform(0, 45)), elevation, draw.log_uniform(280, 3000), torch.deg2rad(soft_deg), share
+        torch.deg2rad(draw.uniform(0, 45)),
+        elevation,
+        draw.log_uniform(280, 3000),
+        torch.deg2rad(soft_deg),
+        share,
     )
     lamps = [_out(main)]
     if worlds.second_lamp == 1 or (worlds.second_lamp > 0 and draw.number(2)):
@@ -137,7 +147,11 @@ def _torches(draw: Draw) -> tuple[Lamp, Lamp, Tensor]:
         ))
         for turn in (torch.zeros_like(azimuth), 180 + draw.normal(15))
     ]  # fmt: skip
-    return lamps[0], lamps[1], torch.where(draw.chance(0.75) > 0, draw.uniform(0.5, 0.98), draw.uniform(0.12, 0.6))
+    return (
+        lamps[0],
+        lamps[1],
+        torch.where(draw.chance(0.75) > 0, draw.uniform(0.5, 0.98), draw.uniform(0.12, 0.6)),
+    )
 
 
 def _out(lamp: Lamp) -> Lamp:
@@ -157,7 +171,12 @@ class _Studio:
     strength: Tensor
 
     def shoot(
-        self, lamps: list[Lamp], room: tuple[Sky, Tensor, Tensor], view: tuple[Tensor, Tensor], *, moved: bool = False
+        self,
+        lamps: list[Lamp],
+        room: tuple[Sky, Tensor, Tensor],
+        view: tuple[Tensor, Tensor],
+        *,
+        moved: bool = False,
     ) -> Shot:
         """One photo of every scene."""
         draw, relief, grid = self.draw, self.relief, self.grid
@@ -184,7 +203,14 @@ class _Studio:
         apparent = radiance / white[:, None] / balance
         log_rgb, blur_px, scale = _develop(draw, grid, apparent, moved=moved)
         photo = torch.stack(
-            [blur_px, torch.log(scale / 8), view[0].flatten(), view[1].flatten(), log_rgb.mean((1, 2, 3)) + 1.2], 1
+            [
+                blur_px,
+                torch.log(scale / 8),
+                view[0].flatten(),
+                view[1].flatten(),
+                log_rgb.mean((1, 2, 3)) + 1.2,
+            ],
+            1,
         )
         tags = {
             "elevation_deg": torch.rad2deg(lamps[0].elevation).flatten(), "share": lamps[0].share.flatten(),
@@ -206,7 +232,9 @@ def read_light(draw: Draw, lamps: list[Lamp]) -> Tensor:
     share = (first.share + u_share * draw.normal().clamp(-2.5, 2.5)).clamp(0.03, 1)
     softness = soft_deg * torch.exp(draw.normal(0.25)) + draw.normal(0.15).abs()
     # A wide or high patch, and a weak light, cast no shadow that could be read.
-    hidden = (first.share < 0.1) | ((soft_deg > 18) & (torch.rad2deg(first.elevation) > 55)) | (elevation > 78)
+    hidden = (
+        (first.share < 0.1) | ((soft_deg > 18) & (torch.rad2deg(first.elevation) > 55)) | (elevation > 78)
+    )
     seen = ((~hidden) & (draw.chance(0.96) > 0)).float()
     near = (first.distance_mm < 1500) & (soft_deg < 10)
     far = near * 300 / (first.distance_mm * torch.exp(draw.normal(0.1)))
@@ -253,7 +281,12 @@ def _develop(draw: Draw, grid: Grid, apparent: Tensor, *, moved: bool) -> tuple[
     image = image + level * (common + 0.45 * draw.white(*image.shape[1:]))
     at = torch.linspace(-1, 1, image.shape[-1], device=grid.device).view(1, -1)
     u, v = at.view(1, 1, -1), at.view(1, -1, 1)
-    off = draw.normal(0.015) * u + draw.normal(0.015) * v + draw.normal(0.01) * u * u + draw.normal(0.01) * v * v
+    off = (
+        draw.normal(0.015) * u
+        + draw.normal(0.015) * v
+        + draw.normal(0.01) * u * u
+        + draw.normal(0.01) * v * v
+    )
     log = torch.log(image.clamp(0, 4).clamp_min(1e-4)) * (1 + draw.normal(0.05))[:, None] + off[:, None]
     around = blur(log.mean(1, keepdim=True)[..., ::4, ::4], 25.0)
     around = functional.interpolate(around, size=image.shape[-2:], mode="bilinear", align_corners=False)

@@ -199,12 +199,20 @@ def granular(draw: Draw, grid: Grid, level: Tensor) -> Tensor:
     size = draw.log_uniform(0.5, 2.5)
     height = torch.zeros(draw.batch, grid.n, grid.n, device=grid.device)
     for ratio in (1.0, 2.7):
-        found = cells(draw, grid, size * ratio, share=draw.uniform(0.4, 1.0), warp_mm=0.15 * soft(draw, grid, 1, 8))
-        grain = (1 - found.q).clamp_min(0) ** draw.uniform(0.4, 1.6) * found.of(0.3 + draw.table(TABLE * TABLE))
+        found = cells(
+            draw, grid, size * ratio, share=draw.uniform(0.4, 1.0), warp_mm=0.15 * soft(draw, grid, 1, 8)
+        )
+        grain = (1 - found.q).clamp_min(0) ** draw.uniform(0.4, 1.6) * found.of(
+            0.3 + draw.table(TABLE * TABLE)
+        )
         height = height + draw.uniform(0.2, 1) * ratio * grain
     height = torch.where(draw.chance(0.3) > 0, -height, height)
     long = spectral(
-        draw, grid, short_mm=draw.log_uniform(0.5, 3), long_mm=draw.log_uniform(8, 60), hurst=draw.uniform(0.2, 0.9)
+        draw,
+        grid,
+        short_mm=draw.log_uniform(0.5, 3),
+        long_mm=draw.log_uniform(8, 60),
+        hurst=draw.uniform(0.2, 0.9),
     )
     return unit(unit(height) + draw.uniform(0.05, 0.9) * long)
 

@@ -36,7 +36,7 @@ class Estimate:
     @property
     def sq_mm(self) -> float:
         """Median Sq, mm."""
-        return 2.0**self.log2_sq
+        return float(2.0**self.log2_sq)
 
     @property
     def interval_mm(self) -> tuple[float, float]:
