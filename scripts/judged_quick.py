@@ -134,6 +134,9 @@ def quick_goals(notes: Sequence[Note], form: str, held_to: str) -> Table:
     goals, claims = GOALS[form][held_to], claims_of(notes)
     held = _Held(f"GOALS of form {form}, {held_to}; limits at 95 %")
     held.figure("MAE of Sq, octaves", [abs(c.error) for c in claims], (0, goals.mae))
+    every = claims_of(notes, all_of_them=True)
+    if len(every) > len(claims):
+        held.figure("MAE of Sq, abstained ones too", [abs(c.error) for c in every])
     held.figure("bias of Sq, octaves", [c.error for c in claims])
     held.figure("half-width, octaves, median", [c.half90 for c in claims], (0, goals.half_width), median=True)
     held.share("90 % interval of Sq held", [c.held for c in claims], goals.coverage)
@@ -222,7 +225,9 @@ def report_quick(notes: Sequence[Note], held_to: str = "held-out") -> None:
         own = [n for n in notes if n["form"] == form]
         quick_goals(own, form, held_to).show()
         for what in GROUPS:
-            group_table(own, what, lambda n, what=what: n.get("tags", {}).get(what, "?")).show()
+            table = group_table(own, what, lambda n, what=what: n.get("tags", {}).get(what, "?"))
+            if len(table.rows) > 3:  # heads, all, and one group would say the same thing twice
+                table.show()
         group_table(own, "light on the card", light_read).show()
         if len({n.get("renderer") for n in own}) > 1:
             group_table(own, "renderer", lambda n: n.get("renderer", "?")).show()
