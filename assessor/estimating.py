@@ -14,6 +14,7 @@ from assessor.card.camera import common_serial
 from assessor.card.kinds import tell_pair
 from assessor.card.light import quick, read_lights
 from assessor.card.rectify import fit_white
+from assessor.card.tab_flat import flat_tabs
 from assessor.card.tone import read_tone
 from assessor.card.white import PaperLight
 from assessor.errors import CaptureError, PhotoError, SpotsDiffer
@@ -43,6 +44,9 @@ from assessor.values import (
 
 # What the photo checks say of light that an estimate wants low and from one side.
 LOW_LIGHT_FLAGS = frozenset({"hard-shadow", "light-uneven", "light-changed"})
+MOST_FLAT = (
+    3  # of four tabs: the one left may show a shadow, but two are needed to tell a light from a wrinkle
+)
 FORMS = {"single": "one photo", "pair": "two photos, torch on different sides"}
 
 
@@ -137,7 +141,10 @@ def look_at_photo(spot: Spot, settings: Settings, laps: Laps) -> Seen:
 
 
 def read_light(spot: Spot, settings: Settings) -> Lighting | None:
-    """The light of one photo from its tabs' shadows; None where the photo does not let them be read."""
+    """The light of a lone photo from its tabs' shadows; None where the photo does not let them be read."""
+    scale = spot.adjustment.print_scale.x, spot.adjustment.print_scale.y
+    if len(flat_tabs(spot.photos[0], spot.adjustment.cameras[0], scale, spot.white_fits[0])) >= MOST_FLAT:
+        return None
     paper = [PaperLight(fit.copy()) for fit in spot.white_fits]
     try:
         return read_lights(spot.photos, spot.sightings, spot.adjustment, paper, quick(settings.light))

@@ -15,6 +15,7 @@ import pytest
 
 from assessor import estimating
 from assessor.card.find import find_card
+from assessor.card.layout import card_layout
 from assessor.errors import CardNotFound, KindUnclear, LensSwitched, NotAnImage, SpotsDiffer, TooFewPhotos
 from assessor.estimating import texture_of
 from assessor.grading.suggest import SuggestSettings, _log_amplitude
@@ -81,6 +82,29 @@ def test_the_model_is_shown_the_window_as_reflectance_over_the_paper(model: Mode
     assert 0.15 < level < 0.7  # concrete beside white paper
     assert look.clipped < 0.01
     assert look.lighting is not None and not look.lighting.lights  # overcast: no shadow has a direction
+
+
+def with_tabs_down(photo: Photo, names: Sequence[str]) -> Photo:
+    """The photo with white paper where these tabs were cut out."""
+    px_from_mm, picture = np.asarray(find_card(photo).px_from_mm), photo.rgb_u8.copy()
+    for tab in card_layout(0).tabs:
+        if tab.name in names:
+            corners = np.column_stack([np.array([*tab.base_mm, tab.tip_flat_mm]), np.ones(3)]) @ px_from_mm.T
+            beside = np.append(np.array(tab.base_mm).mean(0) * 1.12, 1.0) @ px_from_mm.T
+            x, y = np.rint(beside[:2] / beside[2]).astype(int)
+            white = np.percentile(picture[y - 40 : y + 40, x - 40 : x + 40].reshape(-1, 3), 90, axis=0)
+            points = np.rint(corners[:, :2] / corners[:, 2:]).astype(np.int32)
+            cv2.fillConvexPoly(picture, points, white.tolist())
+    return replace(photo, rgb_u8=picture)
+
+
+def test_tabs_left_down_are_no_overcast_sky(model: Model) -> None:
+    names = [tab.name for tab in card_layout(0).tabs]
+    result = assess([with_tabs_down(photos()[0], names)])
+    assert model.looks[0].lighting is None
+    assert "light-unread" in result.flags
+    assess([with_tabs_down(photos()[0], names[:1])])  # one torn off leaves three that tell
+    assert model.looks[0].lighting is not None
 
 
 def test_every_stage_of_an_estimate_is_timed(model: Model) -> None:
