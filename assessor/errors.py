@@ -11,7 +11,7 @@
         LightMoved  HeightsDisagree  CardNotFlat  KindUnclear  SpotsDiffer
         TorchTooWeak  TorchesAlike  TorchesUnseen  PhoneRelit  TooCoarseForTorch
       SetupError       one of our own files is broken, found before any photo is read
-        TableInvalid  SettingUnknown  ScaleInvalid
+        TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
         NoPhotos  BadRange  BadBars  BadTruth  OutputNotWritable
 
@@ -74,6 +74,7 @@ __all__ = [
     "LightMoved",
     "MixedCameras",
     "MixedCards",
+    "ModelUnusable",
     "NoPhotos",
     "NotAnImage",
     "OtherPhone",

@@ -76,6 +76,7 @@ ERROR_CODES = {
     "TableInvalid": "table-invalid",
     "SettingUnknown": "setting-unknown",
     "ScaleInvalid": "scale-invalid",
+    "ModelUnusable": "model-unusable",
     "InputError": "input-error",
     "NoPhotos": "no-photos",
     "BadRange": "bad-range",
