@@ -62,7 +62,7 @@ def export_onnx(packaged: Packaged) -> bytes:
     buffer = io.BytesIO()
     torch.onnx.export(
         packaged, given, buffer, input_names=["image", "light", "photo"],  # type: ignore[arg-type]
-        output_names=["normal", "lay", "distance"], opset_version=17, dynamo=False,
+        output_names=["normal", "lay", "distance"], opset_version=17, dynamo=False, do_constant_folding=False,
         training=torch.onnx.TrainingMode.PRESERVE,  # else norms are folded in, and half precision holds no weight
     )  # fmt: skip
     model = onnx.load_from_string(buffer.getvalue())

@@ -318,13 +318,16 @@ def band_sq(height: Tensor, grid: Grid, band_mm: tuple[float, float] = BAND_MM) 
 def texture_of(height: Tensor, grid: Grid) -> tuple[Tensor, Tensor]:
     """log2 of Sq (batch,) and the lay as a vector (batch, 2): (cos, sin) of twice its angle times its strength.
 
-    The lay is read off the structure tensor of the heights: across it slopes are largest.
+    The lay is read off the power spectrum of the band: most power lies across the lay. Strength 1 is a pure wave.
     """
-    band, density = _banded(height, grid, BAND_MM)
-    smooth = blur(band, 0.4 * density)
-    gx = 0.5 * (smooth[:, 1:-1, 2:] - smooth[:, 1:-1, :-2])
-    gy = -0.5 * (smooth[:, 2:, 1:-1] - smooth[:, :-2, 1:-1])
-    xx, yy, xy = (gx * gx).mean((1, 2)), (gy * gy).mean((1, 2)), (gx * gy).mean((1, 2))
-    total = (xx + yy).clamp_min(1e-12)
-    lay = torch.stack([(yy - xx) / total, -2 * xy / total], 1)
-    return (band**2).mean((1, 2)).sqrt().clamp_min(1e-5).log2(), lay
+    band, _ = _banded(height, grid, BAND_MM)
+    n = band.shape[-1]
+    taper = torch.hann_window(n, periodic=False, device=band.device)
+    power = torch.fft.fft2(band * taper * taper[:, None]).abs() ** 2
+    f = torch.fft.fftfreq(n, device=band.device)
+    across = (
+        2 * torch.atan2(-f[:, None], f[None, :]) + math.pi
+    )  # rows run against y; the lay is a right angle off
+    total = power.sum((1, 2)).clamp_min(1e-12)
+    lay = torch.stack([(power * torch.cos(across)).sum((1, 2)), (power * torch.sin(across)).sum((1, 2))], 1)
+    return (band**2).mean((1, 2)).sqrt().clamp_min(1e-5).log2(), lay / total[:, None]
