@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -46,18 +46,15 @@ def estimate_texture(looks: Sequence[Look], settings: EstimateSettings | None = 
     each = [_single(look, load_model(use.single), use) for look in looks]
     each.sort(key=lambda one: one.log2_sq)
     middle = each[(len(each) - 1) // 2]
-    half90 = max(one.half90 for one in each)
     spread = max(abs(one.log2_sq - middle.log2_sq) for one in each)
-    return _claimed(
-        "single",
-        middle.model,
+    together = replace(
         middle,
-        half90=max(half90, spread),
-        names=tuple(look.name for look in looks),
-        known=all(one.light_known for one in each),
+        half90=max(spread, *(one.half90 for one in each)),
+        photo_names=tuple(look.name for look in looks),
+        light_known=all(one.light_known for one in each),
         strangeness=max(one.strangeness for one in each),
-        use=use,
     )
+    return _claimed(together, use)
 
 
 def opposite(first: Look, second: Look, settings: EstimateSettings) -> bool:
@@ -79,7 +76,9 @@ def _single(look: Look, model: Model, use: EstimateSettings) -> Estimate:
         light_numbers(look.lighting, turns, mirror),
         photo_numbers(look, turns, mirror),
     )
-    return _estimate("single", model, [(said, turns, mirror)], _state(look), (look.name,), use)
+    return _estimate(
+        "single", model, [(said, turns, mirror)], state=_state(look), names=(look.name,), use=use
+    )
 
 
 def _pair(first: Look, second: Look, model: Model, use: EstimateSettings) -> Estimate:
@@ -93,7 +92,7 @@ def _pair(first: Look, second: Look, model: Model, use: EstimateSettings) -> Est
             np.concatenate([photo_numbers(look, turns, mirror) for look in (one, other)]),
         )
         said.append((answer, turns, mirror))
-    return _estimate("pair", model, said, "lit", (first.name, second.name), use)
+    return _estimate("pair", model, said, state="lit", names=(first.name, second.name), use=use)
 
 
 def _state(look: Look) -> LightState:
@@ -106,44 +105,36 @@ def _estimate(
     form: Form,
     model: Model,
     said: Sequence[tuple[Said, int, bool]],
+    *,
     state: LightState,
     names: tuple[str, ...],
     use: EstimateSettings,
 ) -> Estimate:
+    """What was said of one window, calibrated."""
     calibration = model.calibration
-    log2_sq = float(np.mean([one.log2_sq for one, _, _ in said]))
     sd = float(np.mean([one.sd for one, _, _ in said]))
     strangeness = max(one.distance for one, _, _ in said) / calibration.strange_limit
     whole = Estimate(
-        form, model.title, model.band, log2_sq, calibration.half90(sd, state, strangeness), names, state != "unread",
-        strangeness, _direction(said, calibration.lay_limit, calibration.lay_u_deg),
-    )  # fmt: skip
-    return _claimed(
-        form, model.title, whole, half90=whole.half90, names=names, known=whole.light_known,
-        strangeness=strangeness, use=use,
-    )  # fmt: skip
+        form,
+        model.title,
+        model.band,
+        float(np.mean([one.log2_sq for one, _, _ in said])),
+        calibration.half90(sd, state, strangeness),
+        names,
+        state != "unread",
+        strangeness,
+        _direction(said, calibration.lay_limit, calibration.lay_u_deg),
+    )
+    return _claimed(whole, use)
 
 
-def _claimed(
-    form: Form,
-    model: str,
-    of: Estimate,
-    *,
-    half90: float,
-    names: tuple[str, ...],
-    known: bool,
-    strangeness: float,
-    use: EstimateSettings,
-) -> Estimate:
+def _claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
     """The estimate with the reasons for which nothing is claimed, if any."""
     raised = {
-        "estimate-wide": half90 > use.max_half90,
-        "estimate-strange": strangeness > use.max_strangeness,
+        "estimate-wide": estimate.half90 > use.max_half90,
+        "estimate-strange": estimate.strangeness > use.max_strangeness,
     }
-    abstained = tuple(code for code, is_raised in raised.items() if is_raised)
-    return Estimate(
-        form, model, of.band, of.log2_sq, half90, names, known, strangeness, of.direction, abstained
-    )
+    return replace(estimate, abstained=tuple(code for code, is_raised in raised.items() if is_raised))
 
 
 def _direction(said: Sequence[tuple[Said, int, bool]], limit: float, u_deg: float) -> Direction:

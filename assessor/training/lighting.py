@@ -15,9 +15,9 @@ from torch import Tensor
 from torch.nn import functional
 
 from assessor.training.noise import Draw, Grid, blur, enlarge, fused, shrink
+from assessor.training.shadows import EDGE_MM, Triple, visible
 
 WINDOW_HALF_MM = 60.0
-EDGE_MM = 0.03  # a shadow's edge is this deep: less would alias
 SKY_AZIMUTHS, SKY_LEVELS = 8, 4
 
 
@@ -81,91 +81,23 @@ def lamp_light(relief: Relief, lamp: Lamp) -> tuple[Tensor, Tensor]:
     grid = relief.grid
     # share = k sin(elevation) / distance^2 at the centre
     k = lamp.share * lamp.distance_mm**2 / torch.sin(lamp.elevation)
-    lit = visible(relief.occluder, lamp, grid)
-    return _lamp_light(relief.height, relief.slope_x, relief.slope_y, lit, grid.x, grid.y, k, *lamp.place)  # type: ignore[no-any-return]
+    lit = visible(relief.occluder, lamp.place, lamp.softness, grid)
+    fields = relief.height, relief.slope_x, relief.slope_y, lit
+    return _lamp_light(grid.x, grid.y, fields, k, lamp.place)  # type: ignore[no-any-return]
 
 
 @fused
-def _lamp_light(  # noqa: PLR0913, PLR0917 - tensors of one kernel
-    height: Tensor, slope_x: Tensor, slope_y: Tensor, lit: Tensor, x: Tensor, y: Tensor, k: Tensor,
-    lx: Tensor, ly: Tensor, lz: Tensor,
-) -> tuple[Tensor, Tensor]:  # fmt: skip
-    dx, dy, dz = lx - x, ly - y, lz - height
+def _lamp_light(
+    x: Tensor, y: Tensor, fields: tuple[Tensor, Tensor, Tensor, Tensor], k: Tensor, lamp: Triple
+) -> tuple[Tensor, Tensor]:
+    """Lambert's law under a near lamp; fields: height, slopes along x and y, and what of the lamp is seen."""
+    height, slope_x, slope_y, lit = fields
+    dx, dy, dz = lamp[0] - x, lamp[1] - y, lamp[2] - height
     length = torch.sqrt(1 + slope_x**2 + slope_y**2)
     square = dx * dx + dy * dy + dz * dz
     facing = (dz - slope_x * dx - slope_y * dy).clamp_min(0) / length
-    flat = dx * dx + dy * dy + lz * lz
-    return k * facing * square.rsqrt() / square * lit, k * lz * flat.rsqrt() / flat
-
-
-def visible(occluder: Tensor, lamp: Lamp, grid: Grid) -> Tensor:
-    """Share (0..1) of the lamp that each sample sees, (batch, n, n): three heights of its disc."""
-    n, batch = grid.n, occluder.shape[0]
-    reach = grid.n / grid.px_per_mm / 2 * math.sqrt(2)
-    lx, ly, _ = lamp.place
-    foot = torch.hypot(lx, ly)  # further out than the raster's corners, or the fan would have to go round
-    wide = torch.asin((reach / foot).clamp_max(0.98))
-    at = torch.linspace(-1, 1, n, device=grid.device)
-    fan = functional.grid_sample(
-        occluder[:, None],
-        _fan(at, foot, wide, lamp.azimuth, lx, ly, reach),
-        align_corners=False,
-        padding_mode="border",
-    )[:, 0]
-    lit = torch.zeros_like(fan)
-    for lift, weight in ((-0.7, 0.3), (0.0, 0.4), (0.7, 0.3)):
-        elevation = (lamp.elevation + lift * lamp.softness).clamp(0.02, 1.55)
-        steep = _steep(fan, at, foot, foot * torch.tan(elevation), reach)
-        lit = _lit(steep, torch.cummin(steep, dim=2).values, at, foot, lit, reach, weight)
-    place = _unfan(grid.x, grid.y, lx, ly, foot, wide, lamp.azimuth, reach, (n - 1) / n)
-    return functional.grid_sample(lit[:, None], place, align_corners=False, padding_mode="border")[:, 0].view(
-        batch, n, n
-    )
-
-
-@fused
-def _fan(
-    at: Tensor, foot: Tensor, wide: Tensor, azimuth: Tensor, lx: Tensor, ly: Tensor, reach: float
-) -> Tensor:
-    """Where the rays of a fan about the lamp's foot fall, (batch, rays, steps, 2) over the raster's half side."""
-    toward = azimuth + math.pi + at.view(1, -1, 1) * wide
-    r = foot + at.view(1, 1, -1) * reach
-    half = reach / math.sqrt(2)
-    return torch.stack([(lx + r * torch.cos(toward)) / half, -(ly + r * torch.sin(toward)) / half], -1)
-
-
-@fused
-def _steep(fan: Tensor, at: Tensor, foot: Tensor, top: Tensor, reach: float) -> Tensor:
-    """Slope from the lamp down to each sample."""
-    return (top - fan) / (foot + at.view(1, 1, -1) * reach)
-
-
-@fused
-def _lit(
-    steep: Tensor, least: Tensor, at: Tensor, foot: Tensor, lit: Tensor, reach: float, weight: float
-) -> Tensor:
-    depth = (steep - least) * (foot + at.view(1, 1, -1) * reach)
-    return lit + weight * (1 - depth / EDGE_MM).clamp(0, 1)
-
-
-@fused
-def _unfan(  # noqa: PLR0913, PLR0917
-    x: Tensor,
-    y: Tensor,
-    lx: Tensor,
-    ly: Tensor,
-    foot: Tensor,
-    wide: Tensor,
-    azimuth: Tensor,
-    reach: float,
-    scale: float,
-) -> Tensor:
-    """The way back: the fan's coordinates of every sample, (batch, n, n, 2)."""
-    px, py = x - lx, y - ly
-    angle = torch.atan2(py, px) - azimuth - math.pi
-    angle = torch.remainder(angle + math.pi, 2 * math.pi) - math.pi
-    at_r, at_turn = torch.broadcast_tensors((torch.hypot(px, py) - foot) / reach, angle / wide)
-    return torch.stack([at_r, at_turn], -1) * scale
+    flat = dx * dx + dy * dy + lamp[2] * lamp[2]
+    return k * facing * square.rsqrt() / square * lit, k * lamp[2] * flat.rsqrt() / flat
 
 
 def sky_vectors(relief: Relief, weights: list[Tensor]) -> list[Tensor]:

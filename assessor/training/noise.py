@@ -24,14 +24,14 @@ def fused(function: Callable[..., Any]) -> Callable[..., Any]:
     def compiled() -> Callable[..., Any]:
         return torch.compile(function, dynamic=False)
 
-    def run(first: Tensor, *rest: Any) -> Any:
+    def run(first: Tensor, *rest: Any, **named: Any) -> Any:
         if first.is_cuda and function not in _BROKEN:
             try:
-                return compiled()(first, *rest)
+                return compiled()(first, *rest, **named)
             except Exception as error:  # a compiler that fails costs time, not the run
                 _BROKEN.add(function)
                 print(f"{function.__name__} is not compiled: {type(error).__name__}", flush=True)
-        return function(first, *rest)
+        return function(first, *rest, **named)
 
     return run
 
