@@ -100,8 +100,11 @@ class BayTask:
 Task = Job | BayTask
 
 
-def plan_bays(folder: Path, *, splits: Sequence[str] = ("tuned", "never-tuned")) -> list[BayTask]:
-    """Every lit photo of the calibration captures by itself, and every two with the torch on opposite sides."""
+def plan_bays(folder: Path, *, splits: Sequence[str]) -> list[BayTask]:
+    """Every lit photo of the calibration captures by itself, and every two with the torch on opposite sides.
+
+    Only captures of these splits whose photos the folder holds. Nobody looks at `never-tuned` ones while tuning.
+    """
     program = calibration_program()
     tasks = []
     for recipe, split in program.EVERY:

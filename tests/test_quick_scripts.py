@@ -23,6 +23,7 @@ from assessor.values import Light, Lighting
 
 ROOT = Path(__file__).resolve().parent.parent
 SCRIPTS = ROOT / "scripts"
+BOTH = ("tuned", "never-tuned")
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 
 
@@ -228,7 +229,7 @@ def test_traced_plans_are_real_in_albedo_and_every_other_one_in_shape(tmp_path: 
 
 def test_calibration_photos_stand_alone_and_in_opposite_pairs() -> None:
     traced = script("judging_traced")
-    tasks = traced.plan_bays(ROOT / "calibration_images")
+    tasks = traced.plan_bays(ROOT / "calibration_images", splits=BOTH)
     # Seven captures of four photos; two with eight lights and two with four, the photo without torch left out.
     assert sum(len(task.members) == 1 for task in tasks) == 7 * 4 + 2 * 8 + 2 * 4
     pairs = [task for task in tasks if len(task.members) == 2]
@@ -242,7 +243,7 @@ def test_calibration_photos_stand_alone_and_in_opposite_pairs() -> None:
 @pytest.mark.slow
 def test_a_calibration_pair_is_judged_against_the_floor_it_was_rendered_over() -> None:
     traced, judging = script("judging_traced"), script("judging_quick")
-    tasks = {task.name: task for task in traced.plan_bays(ROOT / "calibration_images")}
+    tasks = {task.name: task for task in traced.plan_bays(ROOT / "calibration_images", splits=BOTH)}
     how = judging.How(estimator=judging.no_model)
     told = traced.judge_traced(tasks["bay10-shot-torch+0+2"], how)
     assert "crashed" not in told
