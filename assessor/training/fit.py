@@ -40,16 +40,14 @@ class FitSettings:
 
     seconds: float = 500.0
     steps: int = 100_000
-    batch: int = 16
-    pool: int = 4  # rendered batches mixed per step
-    turns: tuple[int, int] = (
-        3,
-        1,
-    )  # steps of each learner per rendered batch: rendering is slow, so scenes come again
-    kept: int = 500  # rendered batches held in memory
+    batch: int = 32
+    pool: int = 2  # rendered batches mixed per step
+    # Steps of each learner per rendered batch: rendering is slow, so scenes come again.
+    turns: tuple[int, int] = (5, 1)
+    kept: int = 260  # rendered batches held in memory
     repaint: float = 0.4  # share of steps that paint the colour of other scenes over
     rate: float = 2e-3
-    forget_light: float = 0.25
+    forget_light: float = 0.12  # a tenth of the scenes has no light read anyway
     forget_mean: float = 0.3  # of the pair's mean image, so that the ratio alone must do
     average: float = 0.998
     seed: int = 1

@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 import numpy as np
 import torch
 from torch import Tensor
 
+from assessor.texture.look import (
+    Look,
+    light_numbers,
+    pair_channels,
+    photo_numbers,
+    quarter_turns,
+    single_channels,
+)
 from assessor.training.classical import classical_features
 from assessor.training.fit import Batch, FitSettings, stream
 from assessor.training.network import SqNet, unlit
@@ -74,3 +82,30 @@ def _ways(
     yield "single_dark", forget(single, k % 4), nets[0]
     yield "pair", pair, nets[1]
     yield "pair_ratio", without_mean(pair), nets[1]
+
+
+@torch.no_grad()
+def judge_looks(net: SqNet, seen: Sequence[tuple[Look, ...]], device: str) -> Said:
+    """Answers on real or rendered photos as the tool shows them; every pair also the other way round (`swapped_...`).
+
+    state: 0 a light was read, 1 the tabs show none, 2 nothing was read (of the first photo).
+    """
+    net.eval()
+    rows = []
+    for looks in seen:
+        row: dict[str, FloatArray | float] = {}
+        for name, ordered in (("", looks), ("swapped_", looks[::-1]))[: len(looks)]:
+            turns, mirror = quarter_turns(ordered[0].azimuth_deg)
+            image = (pair_channels(ordered[0], ordered[1], turns, mirror) if len(ordered) == 2
+                     else single_channels(ordered[0], turns, mirror))  # fmt: skip
+            light = np.concatenate([light_numbers(k.lighting, turns, mirror) for k in ordered])
+            photo = np.concatenate([photo_numbers(k, turns, mirror) for k in ordered])
+            given = [torch.tensor(part[None], device=device) for part in (image, light, photo)]
+            out = {key: value[0].float().cpu().numpy() for key, value in net(*given).items()}
+            row |= {f"{name}{key}": out[key] for key in ("normal", "bins", "lay", "features")}
+        lighting = looks[0].lighting
+        row["state"] = 2.0 if lighting is None else float(not lighting.lights)
+        rows.append(row)
+    return (
+        {key: np.stack([np.asarray(row[key], np.float32) for row in rows]) for key in rows[0]} if rows else {}
+    )

@@ -18,7 +18,7 @@ from torch.nn import functional
 from assessor.training.noise import TABLE, Draw, Grid, blur, cells, soft, spectral, unit
 from assessor.training.surfaces import FAMILIES
 
-PAINTS = ("even", "paste", "speckle", "stones", "photo", "hollows")
+PAINTS = ("even", "paste", "speckle", "stones", "photo", "hollows", "marks")
 # Linear reflectance R, G, B of rocks and pastes (from memory, verify; only their spread matters here).
 TONES = (
     (0.12, 0.12, 0.13), (0.42, 0.38, 0.31), (0.55, 0.53, 0.50), (0.30, 0.20, 0.15), (0.26, 0.26, 0.25),
@@ -72,6 +72,8 @@ def _paint(draw: Draw, grid: Grid, height_mm: Tensor, name: str, maps: Tensor | 
         made = made * _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
     elif name == "hollows":
         made = made * torch.exp(_hollows(draw, grid))[:, None]
+    elif name == "marks":
+        made = _marks(draw, grid, _speckle(draw, grid, made) if draw.number(2) else made)
     elif maps is not None and draw.number(3) == 0:
         # Any floor may have real colour on top of its own: the cheapest way to more kinds of it.
         made = made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None]
@@ -150,6 +152,27 @@ def _hollows(draw: Draw, grid: Grid) -> Tensor:
     hollow = torch.where(draw.chance(0.7) > 0, other - blur(other, sd_mm * grid.px_per_mm), other)
     bent = torch.where(draw.chance(0.5) > 0, -(-unit(hollow)).clamp_min(0), unit(hollow))
     return draw.log_uniform(0.03, 0.5) * bent.clamp(-5, 4)
+
+
+def _marks(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
+    """Rings, dots, lines and stripes of one tone, regular or not: prints, paint, pen, tyre and tool marks."""
+    pitch = draw.log_uniform(3, 30)
+    still = 0.02 * pitch * soft(draw, grid, 4, 40)
+    found = cells(
+        draw, grid, pitch, share=draw.uniform(0.3, 1), warp_mm=still, spread=float(draw.uniform(0, 0.4)[0])
+    )
+    away = found.q.clamp_max(9).sqrt()
+    ring = torch.exp(-(((away - draw.uniform(0.2, 0.8)) / draw.uniform(0.04, 0.3)) ** 2))
+    turn = draw.uniform(0, 3.1416)
+    across = (
+        grid.x * torch.cos(turn) + grid.y * torch.sin(turn) + draw.uniform(0.02, 2) * soft(draw, grid, 10, 90)
+    )
+    stripe = torch.sigmoid(
+        draw.log_uniform(1, 12) * (torch.cos(6.2832 * across / pitch) - draw.uniform(-0.5, 0.98))
+    )
+    broken = torch.sigmoid(draw.uniform(2, 8) * (soft(draw, grid, 2, 30) + draw.uniform(-0.5, 2)))
+    cover = torch.where(draw.chance(0.5) > 0, ring, stripe) * broken * draw.uniform(0.2, 0.95)
+    return colour + cover[:, None] * (_tone(draw) - colour)
 
 
 def _stains(draw: Draw, grid: Grid, height_mm: Tensor) -> Tensor:
