@@ -45,7 +45,7 @@ class FitSettings:
     # Steps of each learner per rendered batch: rendering is slow, so scenes come again.
     turns: tuple[int, int] = (5, 1)
     kept: int = 260  # rendered batches held in memory
-    repaint: float = 0.4  # share of steps that paint the colour of other scenes over
+    repaint: float = 0.5  # share of batches that get the colour of other scenes painted over
     rate: float = 2e-3
     forget_light: float = 0.12  # a tenth of the scenes has no light read anyway
     forget_mean: float = 0.3  # of the pair's mean image, so that the ratio alone must do
@@ -154,7 +154,7 @@ class Learner:
         for k, batch in enumerate(batches):
             image = batch.image.float()
             if self._chance() < self.settings.repaint:
-                image = self._repainted(image, batches[k - 1].paint.float())
+                image = self._repainted(image, batches[k - 1])
             light, photo, lay = batch.light, batch.photo, batch.lay
             if self.net.config.photos == 2 and self._chance() < 0.5:
                 image, light, photo = swapped(image, light, photo)
@@ -173,12 +173,22 @@ class Learner:
     def _chance(self) -> float:
         return float(torch.rand(1, generator=self.rng))
 
-    def _repainted(self, image: Tensor, paint: Tensor) -> Tensor:
-        """The colour of other scenes over these, at random strength; in a pair it is only in the mean image."""
-        turned = torch.rot90(paint, int(4 * self._chance()), (2, 3)).roll(int(len(paint) * self._chance()), 0)
-        turned = turned.repeat(len(image) // len(paint), 1, 1, 1)
+    def _repainted(self, image: Tensor, other: Batch) -> Tensor:
+        """The colour of other scenes over these, at random strength; in a pair it is only in the mean image.
+
+        Half the time whole photos of other scenes are painted on, a quarter turn off: shading that comes from the wrong
+        side is colour that looks like relief, the hardest there is.
+        """
+        single = self.net.config.photos == 1
+        if self._chance() < 0.5:
+            paint = other.image.float() if single else other.image[:, 1:].float()
+            turns = 1 if self._chance() < 0.5 else 3
+        else:
+            paint, turns = other.paint.float(), int(4 * self._chance())
+        turned = torch.rot90(paint, turns, (2, 3)).roll(int(len(paint) * self._chance()), 0)
+        turned = turned.repeat(len(image) // len(turned), 1, 1, 1)
         strength = 0.9 * torch.rand(len(image), 1, 1, 1, generator=self.rng).to(self.device)
-        if self.net.config.photos == 1:
+        if single:
             return image + strength * turned
         return torch.stack([image[:, 0], image[:, 1] + strength[:, 0] * turned[:, 0]], 1)
 

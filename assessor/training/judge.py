@@ -60,7 +60,8 @@ def judge_scenes(
     kept: dict[str, list[dict[str, Tensor]]] = {}
     for k in range(-(-count // batch)):
         for name, part, net in _ways(*next(source), nets, k):
-            row: dict[str, Tensor] = {"log2_sq": part.log2_sq, "lay": part.lay, **part.tags}
+            state = torch.where(part.light[:, 0] == 0, 2.0, 1 - part.light[:, 1])
+            row: dict[str, Tensor] = {"log2_sq": part.log2_sq, "lay": part.lay, "state": state, **part.tags}
             if name in ("single", "pair"):
                 row["classical"] = classical_features(part)
             if net is not None:
