@@ -18,6 +18,8 @@ import pytest
 from assessor import estimating
 from assessor.simulate.floors import FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe
+from assessor.simulate.true_grade import true_grade
+from assessor.store.truth import read_truth_folder
 from assessor.texture.look import Look
 from assessor.values import Light, Lighting
 
@@ -230,10 +232,11 @@ def test_traced_plans_are_real_in_albedo_and_every_other_one_in_shape(tmp_path: 
 def test_calibration_photos_stand_alone_and_in_opposite_pairs() -> None:
     traced = script("judging_traced")
     tasks = traced.plan_bays(ROOT / "calibration_images", splits=BOTH)
-    # Seven captures of four photos; two with eight lights and two with four, the photo without torch left out.
-    assert sum(len(task.members) == 1 for task in tasks) == 7 * 4 + 2 * 8 + 2 * 4
+    # Seven captures of four photos; two each with eight, four and two lights (photos without torch are left out); three
+    # of one photo.
+    assert sum(len(task.members) == 1 for task in tasks) == 7 * 4 + 2 * 8 + 2 * 4 + 2 * 2 + 3
     pairs = [task for task in tasks if len(task.members) == 2]
-    assert len(pairs) == 2 * 4 + 2 * 2
+    assert len(pairs) == 2 * 4 + 2 * 2 + 2
     assert pairs[0].name == "bay8-ground-torch+0+4"
     tuned = traced.plan_bays(ROOT / "calibration_images", splits=("tuned",))
     assert 0 < len(tuned) < len(tasks)
@@ -273,6 +276,22 @@ def test_the_calibration_set_has_quick_captures_of_both_forms_and_splits() -> No
     skies = [recipe.light for recipe, _ in quick]
     skies += [light.room for light in skies if light.room is not None]
     assert {light.ambient_rgb for light in skies} == {(1.0, 1.0, 1.0)}
+
+
+def test_quick_calibration_captures_ship_with_their_truth() -> None:
+    folder = ROOT / "calibration_images"
+    captures = {capture.name: capture for capture in read_truth_folder(folder)}
+    total = 0
+    for recipe, split in program("render_calibration").QUICK:
+        capture = captures[recipe.name]
+        assert len(capture.photos) == (1 if recipe.kind == "single" else 2)
+        assert {row.split for row in capture.rows} == {split}
+        assert {row.kind for row in capture.rows} == {recipe.kind}
+        rows = {row.quantity: row for row in capture.rows}
+        assert rows["Sq"].value == pytest.approx(recipe.floor.sq_mm, rel=0.01)
+        assert rows["grade"].value == true_grade(rows["Sq"].value, recipe.floor.process)
+        total += sum(photo.stat().st_size for photo in capture.photos)
+    assert total < 3_000_000
 
 
 def test_a_look_is_shifted_by_samples_and_nothing_else() -> None:
