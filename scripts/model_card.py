@@ -6,7 +6,7 @@ from typing import Any
 
 WHAT = {
     "one-photo": "one photo of the window, light from one side or any other",
-    "two-photos": "two photos under a torch held low on opposite sides; their ratio, in which colour cancels, and their mean",
+    "two-photos": "two photos under a torch held low on opposite sides: their ratio, in which colour cancels, and mean",
 }
 SCORES = {
     "n": "n", "mae_octaves": "MAE, octaves", "bias_octaves": "bias", "coverage": "90 % intervals hold",
@@ -16,7 +16,10 @@ SCORES = {
 
 
 def write_card(
-    name: str, settings: dict[str, Any], metrics: dict[str, Any], by_tag: dict[str, dict[str, tuple[int, float]]]
+    name: str,
+    settings: dict[str, Any],
+    metrics: dict[str, Any],
+    by_tag: dict[str, dict[str, tuple[int, float]]],
 ) -> str:
     """The card in Markdown; every number comes from `metrics`."""
     trained = settings["trained"]
@@ -28,17 +31,17 @@ def write_card(
         "**Never validated on real floors or real chips.** Everything below is rendered. Its estimates are for"
         " screening; a person confirms against the chips.\n",
         "## Made from\n",
-        f"{trained['scenes']:,} floors in the last of its training calls ({trained['seconds']:.0f} s on {trained['device']}),"
-        " rendered as it trained (`assessor/training`): seven families of shapes and mixtures of them, Sq 0.01-2.6 mm;"
-        " seven kinds of colour, among them five measured maps (CC0), marks, and hollows that look like relief and are"
-        " none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone, ambient share 0.02-1; film and"
-        " damp; blur, noise, sharpening, tone, relighting; the errors of the card's reading. Made again by"
+        f"{trained['scenes']:,} floors in the last of its training calls ({trained['seconds']:.0f} s,"
+        f" {trained['device']}), rendered as it trained (`assessor/training`): seven families of shapes and mixtures"
+        " of them, Sq 0.01-2.6 mm; seven kinds of colour, among them five measured maps (CC0), marks, and hollows that"
+        " look like relief and are none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
+        " ambient share 0.02-1; film and damp; blur, noise, sharpening, tone, relighting; the errors of the card's reading. Made again by"
         " `scripts/train`, then `scripts/calibrate`.\n",
         f"Network: {parameters(settings)}. Weights are stored in half precision; the packaged file and torch differ by"
         f" {metrics['parity']:.1e} at most.\n",
         "## Judged\n",
         "Octaves are factors of two in Sq. `fresh scenes`: drawn as those trained on. `unseen colours`: four measured"
-        " maps never trained on. `photos, other renderer`: whole 12 MP photos with card, phone and its faults, rendered,"
+        " maps never trained on. `photos, other renderer`: whole 12 MP photos with card and phone faults, rendered,"
         " found, read and rectified by the tool; neither their renderer nor their floors, colours and lights trained"
         " anything; half of such photos calibrated the widths, the other half is judged here.\n",
         table(metrics["groups"]),

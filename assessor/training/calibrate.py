@@ -8,13 +8,13 @@ another kind. The answers come from fresh training scenes and from whole photos 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from assessor.texture.model import Calibration
-from assessor.values import FloatArray
+from assessor.values import BoolArray, FloatArray
 
 STATES = ("lit", "unseen", "unread")
 LEVEL = 0.90
@@ -34,7 +34,7 @@ class Answers:
     distance: FloatArray
     state: FloatArray
 
-    def only(self, mask: FloatArray) -> Answers:
+    def only(self, mask: BoolArray) -> Answers:
         """Some of them."""
         return Answers(
             self.truth[mask], self.mean[mask], self.sd[mask], self.distance[mask], self.state[mask]
@@ -109,7 +109,7 @@ def scores(calibration: Calibration, answers: Answers, max_half90: float) -> dic
     claimed = ~strange & (half <= max_half90)
     off = np.abs(answers.error)
 
-    def mean(values: Sequence[float] | FloatArray) -> float:
+    def mean(values: FloatArray | BoolArray) -> float:
         return round(float(np.mean(values)), 3) if len(values) else math.nan
 
     return {
