@@ -35,8 +35,8 @@ def write_card(
         f" {trained['device']}), rendered as it trained (`assessor/training`): seven families of shapes and mixtures"
         " of them, Sq 0.01-2.6 mm; seven kinds of colour, among them five measured maps (CC0), marks, and hollows that"
         " look like relief and are none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
-        " ambient share 0.02-1; film and damp; blur, noise, sharpening, tone, relighting; the errors of the card's reading. Made again by"
-        " `scripts/train`, then `scripts/calibrate`.\n",
+        " ambient share 0.02-1; film and damp; blur, noise, sharpening, tone, relighting; what the card's reading gets"
+        " wrong. Made again by `scripts/train`, then `scripts/calibrate`.\n",
         f"Network: {parameters(settings)}. Weights are stored in half precision; the packaged file and torch differ by"
         f" {metrics['parity']:.1e} at most.\n",
         "## Judged\n",
