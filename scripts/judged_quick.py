@@ -229,6 +229,8 @@ def report_quick(notes: Sequence[Note], held_to: str = "held-out") -> None:
             if len(table.rows) > 3:  # heads, all, and one group would say the same thing twice
                 table.show()
         group_table(own, "light on the card", light_read).show()
+        if len({n.get("across", "no lay") for n in own}) > 1:
+            group_table(own, "lay against light", lambda n: n.get("across", "no lay")).show()
         if len({n.get("renderer") for n in own}) > 1:
             group_table(own, "renderer", lambda n: n.get("renderer", "?")).show()
         _ends(own)

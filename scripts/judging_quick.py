@@ -102,12 +102,22 @@ def _judge(job: Job, how: How) -> Note:
         for light in capture.lights
     ]
     rows = truth_of(capture)
+    note["across"] = across(rows, note["true_lights"])
     start = time.process_time()
     photos = decode_all(capture)
     note["decode_s"] = time.process_time() - start
     return note | assess_quick(
         photos, scale_from_bars(*job.plan.measured_bars_mm), rows, how, settings=job.settings
     )
+
+
+def across(rows: Sequence[TruthRow], true_lights: Sequence[Sequence[Sequence[float]]]) -> str:
+    """How far the texture's lay runs off the first photo's strongest light: light along ridges shows none of them."""
+    lay = next((row.value for row in rows if row.quantity == "direction_deg"), None)
+    if lay is None or not true_lights or not true_lights[0]:
+        return "no lay" if lay is None else "no light"
+    off = abs((lay - true_lights[0][0][0] + 90) % 180 - 90)
+    return next(f"{low}-{high} deg" for low, high in ((0, 15), (15, 30), (30, 60), (60, 90)) if off <= high)
 
 
 def assess_quick(

@@ -16,6 +16,7 @@ import numpy as np
 import pytest
 
 from assessor import estimating
+from assessor.evaluation import TruthRow
 from assessor.simulate.floors import FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe
 from assessor.simulate.true_grade import true_grade
@@ -232,9 +233,9 @@ def test_traced_plans_are_real_in_albedo_and_every_other_one_in_shape(tmp_path: 
 def test_calibration_photos_stand_alone_and_in_opposite_pairs() -> None:
     traced = script("judging_traced")
     tasks = traced.plan_bays(ROOT / "calibration_images", splits=BOTH)
-    # Seven captures of four photos; two each with eight, four and two lights (photos without torch are left out); three
+    # Seven captures of four photos; two each with eight, four and two lights (photos without torch are left out); four
     # of one photo.
-    assert sum(len(task.members) == 1 for task in tasks) == 7 * 4 + 2 * 8 + 2 * 4 + 2 * 2 + 3
+    assert sum(len(task.members) == 1 for task in tasks) == 7 * 4 + 2 * 8 + 2 * 4 + 2 * 2 + 4
     pairs = [task for task in tasks if len(task.members) == 2]
     assert len(pairs) == 2 * 4 + 2 * 2 + 2
     assert pairs[0].name == "bay8-ground-torch+0+4"
@@ -267,7 +268,7 @@ def test_a_calibration_pair_is_judged_against_the_floor_it_was_rendered_over() -
 
 def test_the_calibration_set_has_quick_captures_of_both_forms_and_splits() -> None:
     quick = program("render_calibration").QUICK
-    assert sum(recipe.kind == "single" for recipe, _ in quick) == 3
+    assert sum(recipe.kind == "single" for recipe, _ in quick) == 4
     assert sum(recipe.kind == "torch" for recipe, _ in quick) == 2
     assert all(recipe.quick for recipe, _ in quick)
     for kind in ("single", "torch"):
@@ -304,6 +305,49 @@ def test_a_look_is_shifted_by_samples_and_nothing_else() -> None:
     half = study.shifted(study.shifted(look, 0.5, 0.7), 0.5, 0.7 + np.pi)
     assert np.abs(half.log_rgb - look.log_rgb)[inside].max() < 0.02  # half there and half back blurs little
     assert moved.lighting == look.lighting
+
+
+@pytest.mark.parametrize(
+    ("lay", "azimuth", "told"),
+    [
+        (10.0, 190.0, "0-15 deg"),
+        (175.0, 12.0, "15-30 deg"),
+        (40.0, 130.0, "60-90 deg"),
+        (None, 10.0, "no lay"),
+    ],
+)
+def test_lay_and_light_are_told_apart_the_shorter_way(lay: float | None, azimuth: float, told: str) -> None:
+    judging = script("judging_quick")
+    rows = [TruthRow("a", "single", "shot", "tuned", True, "Sq", "mm", 0.8, 25.0, 0.1)]
+    if lay is not None:
+        rows.append(replace(rows[0], quantity="direction_deg", unit="deg", value=lay))
+    assert judging.across(rows, [[[azimuth, 30.0, 0.7, 0.3]]]) == told
+    assert judging.across(rows, [[]]) == ("no lay" if lay is None else "no light")
+
+
+@pytest.mark.parametrize("form", ["single", "pair"])
+def test_the_lay_study_turns_ridges_and_nothing_else(form: str, capsys: pytest.CaptureFixture[str]) -> None:
+    study = program("lay_study")
+    tasks = study.plan(form, 1, 5, None, small=True)
+    assert [task.turn_deg for task in tasks] == list(study.TURNS_DEG)
+    recipes = [task.job.plan.recipe for task in tasks]
+    light = recipes[0].light.azimuth_deg if form == "single" else study.FIRST_DEG
+    assert [(r.floor.lay_deg - light) % 180 for r in recipes] == pytest.approx(list(study.TURNS_DEG))
+    assert len({replace(r, floor=replace(r.floor, lay_deg=None)) for r in recipes}) == 1
+    notes = [
+        {"capture": f"{k}", "turn_deg": 30, "log2_sq": off, "true_log2": 0.0, "half90": 0.5, "abstained": left}
+        for k, (off, left) in enumerate(((0.4, []), (-0.8, []), (2.1, ["estimate-wide"])))
+    ]  # fmt: skip
+    study.report(notes)
+    (row,) = (line.split() for line in capsys.readouterr().out.splitlines() if line.startswith("30 deg"))
+    assert (row[3], row[6], row[8], row[9], row[10], row[11]) == (
+        "1.10",
+        "+0.57",
+        "33%",
+        "33%",
+        "0.60",
+        "50%",
+    )
 
 
 def test_the_study_compares_only_floors_seen_under_every_torch(capsys: pytest.CaptureFixture[str]) -> None:
