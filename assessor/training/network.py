@@ -18,6 +18,7 @@ from assessor.texture.look import N_LIGHT, N_PHOTO
 BINS = 36  # of the ordinal head: a quarter of an octave each
 LOW_LOG2, BIN = -7.0, 0.25
 SCALES = 7  # of band energies
+DIRECTIONAL = 4  # scales at which slopes are told by direction
 STEEP = 20.0  # small contrasts are shown a second time, this much stronger
 
 
@@ -79,7 +80,7 @@ class SqNet(nn.Module):
             self.downs.append(nn.Conv2d(w[k - 1], w[k], 3, stride=2, padding=1, bias=False))
             self.norms.append(nn.BatchNorm2d(w[k]))
             self.stages.append(nn.ModuleList(Block(w[k], told) for _ in range(config.depths[k])))
-        energies = SCALES * config.channels
+        energies = SCALES * config.channels + 3 * DIRECTIONAL
         self.mix = nn.Linear(2 * w[-1] + energies + told, 256)
         self.drop = nn.Dropout(config.drop)
         self.hidden = nn.Linear(256, 256)
@@ -99,7 +100,9 @@ class SqNet(nn.Module):
                 x = block(x, told)
         mean = x.mean((2, 3))
         spread = ((x - mean[..., None, None]) ** 2).mean((2, 3)).add(1e-6).sqrt()
-        mixed = functional.relu(self.mix(torch.cat([mean, spread, band_energies(image), told], 1)))
+        mixed = functional.relu(
+            self.mix(torch.cat([mean, spread, band_energies(image), directional(image[:, :1]), told], 1))
+        )
         features = functional.relu(self.hidden(self.drop(mixed)))
         return {
             "normal": self.normal(features), "bins": self.bins(features), "lay": self.lay(features),
@@ -127,6 +130,23 @@ def band_energies(image: Tensor) -> Tensor:
     return torch.cat(parts, 1) * 0.5 + 1.5
 
 
+def directional(image: Tensor) -> Tensor:
+    """Structure tensor of the first channel at octaves of averaging, (batch, 3 * DIRECTIONAL).
+
+    Half the log of the mean squared slope, and how much of it lies along x rather than y, and along the diagonals: light
+    from one side shows relief by slopes toward it, colour has slopes any way.
+    """
+    parts = []
+    for _ in range(DIRECTIONAL):
+        dx = image[..., 1:, 1:] - image[..., 1:, :-1]
+        dy = image[..., :-1, 1:] - image[..., 1:, 1:]
+        xx, yy, xy = ((a * b).mean((2, 3)) for a, b in ((dx, dx), (dy, dy), (dx, dy)))
+        total = xx + yy + 1e-8
+        parts += [0.25 * torch.log(total) + 1.5, (xx - yy) / total, 2 * xy / total]
+        image = functional.avg_pool2d(image, 2)
+    return torch.cat(parts, 1)
+
+
 def bin_middles(device: str | torch.device = "cpu") -> Tensor:
     """Middles of the ordinal head's bins, log2 mm."""
     return LOW_LOG2 + BIN * (torch.arange(BINS, device=device) + 0.5)
@@ -141,7 +161,7 @@ def losses(out: dict[str, Tensor], log2_sq: Tensor, lay: Tensor, rest: Tensor) -
     soft = soft / soft.sum(1, keepdim=True).clamp_min(1e-9)
     cross = -(soft * functional.log_softmax(out["bins"].float(), 1)).sum(1).mean()
     near = functional.smooth_l1_loss(mean, log2_sq, beta=0.3)
-    aside = ((out["lay"].float() - lay) ** 2).mean() + 0.2 * ((out["rest"].float() - rest) ** 2).mean()
+    aside = 3 * ((out["lay"].float() - lay) ** 2).mean() + 0.2 * ((out["rest"].float() - rest) ** 2).mean()
     return nll + 0.5 * cross + near + aside
 
 

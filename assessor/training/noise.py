@@ -187,6 +187,7 @@ def cells(
     share: Tensor,
     warp_mm: Tensor | None = None,
     spread: float = 0.5,
+    jitter: float = 0.9,
 ) -> Cells:
     """Particles on a jittered lattice: share of the places taken, radii pitch / 2 x (1 +- spread).
 
@@ -196,11 +197,11 @@ def cells(
     if warp_mm is not None:
         x, y = x + warp_mm, y + warp_mm.transpose(1, 2)
     u, v = torch.broadcast_tensors(x / pitch_mm, y / pitch_mm)
-    jitter = 0.9 * (draw.table(2, TABLE * TABLE) - 0.5)
+    off = jitter * (draw.table(2, TABLE * TABLE) - 0.5)
     size = 0.5 * (1 + spread * (2 * draw.table(TABLE * TABLE) - 1))
     there = draw.table(TABLE * TABLE) < share[:, 0]
     radius = torch.where(there, size, torch.full_like(size, 1e-3))
-    q, index, dx, dy = _nearest(u.contiguous(), v.contiguous(), jitter[:, 0], jitter[:, 1], radius)
+    q, index, dx, dy = _nearest(u.contiguous(), v.contiguous(), off[:, 0], off[:, 1], radius)
     return Cells(q, index, dx * pitch_mm, dy * pitch_mm)
 
 

@@ -159,7 +159,13 @@ def _marks(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
     pitch = draw.log_uniform(3, 30)
     still = 0.02 * pitch * soft(draw, grid, 4, 40)
     found = cells(
-        draw, grid, pitch, share=draw.uniform(0.3, 1), warp_mm=still, spread=float(draw.uniform(0, 0.4)[0])
+        draw,
+        grid,
+        pitch,
+        share=draw.uniform(0.3, 1),
+        warp_mm=still,
+        spread=0.4 * float(draw.table(1)[0, 0]),
+        jitter=0.9 if draw.number(2) else 0.05,
     )
     away = found.q.clamp_max(9).sqrt()
     ring = torch.exp(-(((away - draw.uniform(0.2, 0.8)) / draw.uniform(0.04, 0.3)) ** 2))

@@ -224,7 +224,7 @@ FAMILIES: dict[str, Shape] = {
 
 
 def make_surfaces(
-    draw: Draw, grid: Grid, families: tuple[str, ...], *, low_mm: float = 0.010, high_mm: float = 2.6
+    draw: Draw, grid: Grid, families: tuple[str, ...], *, low_mm: float = 0.010, high_mm: float = 5.0
 ) -> Surface:
     """Floors of random families, a quarter of them mixtures of two, at amplitudes log-uniform between two Sq.
 
@@ -244,7 +244,8 @@ def make_surfaces(
             mask = torch.sigmoid(own.uniform(0.5, 6) * (soft(own, grid, 12, 120) + own.normal(1.0)))
             mask = torch.where(own.chance(0.5) > 0, mask, own.uniform(0, 1).expand_as(mask))
             shape = shape * (1 - mask) + mask * own.log_uniform(0.3, 3) * second
-        shape = unit(shape + (own.chance(0.3) > 0) * own.uniform(0, 0.5) * soft(own, grid, 8, 120, 0.9))
+        # Long waves make heights that shading hardly shows; floors have them in any strength.
+        shape = unit(shape + (own.chance(0.45) > 0) * own.log_uniform(0.1, 4) * soft(own, grid, 6, 120, 0.9))
         if own.number(2) == 0:
             shape = _voids(own, grid, shape, level[start : start + size])
         shapes.append(shape)

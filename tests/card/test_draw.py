@@ -246,7 +246,8 @@ def test_pdf_says_what_a_crew_needs() -> None:
     ):  # fmt: skip
         assert words in torch
     for words in (
-        "Quick estimate", "Esto solo estima", "20-50°", "350 mm", "opposite side", "lado opuesto", "To measure", "silica",
+        "Quick estimate", "Esto solo estima", "20-50°", "350 mm", "opposite side", "lado opuesto", "To measure",
+        "silica",
     ):  # fmt: skip
         assert words in quick
     for page in (guide, torch, quick):
