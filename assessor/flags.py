@@ -156,9 +156,9 @@ FLAGS: dict[str, Flag] = {
             "measure it: four photos, one from each side, or a torch on eight sides",
         ),
         Flag(
-            "estimate-light",
-            "The light cannot be used for an estimate: several shadows, or none.",
-            "shade the spot and hold one torch low, on one side",
+            "light-along-lay",
+            "The light runs along the lines of the texture and hides them.",
+            "hold the torch so that it shines across the lines",
         ),
         Flag(
             "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"

@@ -90,7 +90,7 @@ FLAG_CODES = {
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn", "at-most", "few-valid", "halves-differ",
     "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
     "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
-    "light-unread", "estimate-wide", "estimate-strange", "estimate-light",
+    "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

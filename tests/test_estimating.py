@@ -212,7 +212,7 @@ def test_photos_of_different_spots_are_refused_and_named(model: Model) -> None:
         assess([first, replace(first, name="next.jpg", rgb_u8=picture)])
 
 
-@pytest.mark.parametrize("code", ["estimate-wide", "estimate-strange", "estimate-light"])
+@pytest.mark.parametrize("code", ["estimate-wide", "estimate-strange", "light-along-lay"])
 def test_a_model_that_abstains_gives_no_number_and_names_the_photos_to_take(model: Model, code: str) -> None:
     model.abstained = (code,)
     result = assess(list(photos()[:1]), TargetRange(3, 5))
@@ -226,6 +226,7 @@ def test_a_model_that_abstains_gives_no_number_and_names_the_photos_to_take(mode
     assert suggestion.narrows is not None
     pair_at, sides_at = (suggestion.narrows.index(word) for word in ("opposite side", "four photos"))
     assert pair_at < sides_at < suggestion.narrows.index("eight sides")
+    assert ("across the lines" in suggestion.narrows) is (code == "light-along-lay")
     assert suggestion.verdict is not None and suggestion.verdict.call == "shot"
 
 

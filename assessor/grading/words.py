@@ -89,10 +89,15 @@ def say_measure(estimate: Estimate, *, torch_available: bool) -> str:
         measured = f"a coarse floor with {sides}; a fine one with {torch}"
     else:
         measured = f"it with {torch}" if estimate.sq_mm < FINE_MM else f"it with {sides}"
+    hidden = "light-along-lay" in estimate.abstained
     if estimate.form == "pair":
-        return f"Measure {measured}."
+        again = (
+            "Take both photos again with the light across the lines. Surer: measure" if hidden else "Measure"
+        )
+        return f"{again} {measured}."
+    across = "Shine across the lines. " if hidden else ""
     return (
-        "Keep the phone still above the card. Hold a second phone's light low on one side, take a photo, then one "
+        f"{across}Keep the phone still above the card. Hold a second phone's light low on one side, take a photo, then one "
         f"with it on the opposite side. Surer: measure {measured}."
     )
 

@@ -31,6 +31,10 @@ class EstimateSettings:
     max_half90: float = 1.5  # octaves; a wider estimate says no more than a look at the floor
     max_strangeness: float = 1.0
     opposite_deg: float = 60.0  # the two torches of a pair stand opposite within this
+    along_deg: float = (
+        25.0  # ridges within this of the light throw no shade: an octave too smooth, and sure of it
+    )
+    along_strength: float = 0.4  # least strength of a lay that counts as ridges
     low_deg: float = 65.0  # a higher torch casts no shadow that a ratio could tell relief by
 
 
@@ -77,7 +81,13 @@ def _single(look: Look, model: Model, use: EstimateSettings) -> Estimate:
         photo_numbers(look, turns, mirror),
     )
     return _estimate(
-        "single", model, [(said, turns, mirror)], state=_state(look), names=(look.name,), use=use
+        "single",
+        model,
+        [(said, turns, mirror)],
+        state=_state(look),
+        azimuth_deg=look.azimuth_deg,
+        names=(look.name,),
+        use=use,
     )
 
 
@@ -92,7 +102,15 @@ def _pair(first: Look, second: Look, model: Model, use: EstimateSettings) -> Est
             np.concatenate([photo_numbers(look, turns, mirror) for look in (one, other)]),
         )
         said.append((answer, turns, mirror))
-    return _estimate("pair", model, said, state="lit", names=(first.name, second.name), use=use)
+    return _estimate(
+        "pair",
+        model,
+        said,
+        state="lit",
+        azimuth_deg=first.azimuth_deg,
+        names=(first.name, second.name),
+        use=use,
+    )
 
 
 def _state(look: Look) -> LightState:
@@ -107,6 +125,7 @@ def _estimate(
     said: Sequence[tuple[Said, int, bool]],
     *,
     state: LightState,
+    azimuth_deg: float | None,
     names: tuple[str, ...],
     use: EstimateSettings,
 ) -> Estimate:
@@ -114,6 +133,7 @@ def _estimate(
     calibration = model.calibration
     sd = float(np.mean([one.sd for one, _, _ in said]))
     strangeness = max(one.distance for one, _, _ in said) / calibration.strange_limit
+    direction = _direction(said, calibration.lay_limit, calibration.lay_u_deg)
     whole = Estimate(
         form,
         model.title,
@@ -123,9 +143,17 @@ def _estimate(
         names,
         state != "unread",
         strangeness,
-        _direction(said, calibration.lay_limit, calibration.lay_u_deg),
+        direction,
+        ("light-along-lay",) if _along(direction, azimuth_deg, use) else (),
     )
     return _claimed(whole, use)
+
+
+def _along(direction: Direction, azimuth_deg: float | None, use: EstimateSettings) -> bool:
+    """Whether the light runs along ridges, so that it cannot show them."""
+    if azimuth_deg is None or direction.lay_deg is None or direction.strength < use.along_strength:
+        return False
+    return abs((direction.lay_deg - azimuth_deg + 90) % 180 - 90) < use.along_deg
 
 
 def _claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
@@ -134,7 +162,8 @@ def _claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
         "estimate-wide": estimate.half90 > use.max_half90,
         "estimate-strange": estimate.strangeness > use.max_strangeness,
     }
-    return replace(estimate, abstained=tuple(code for code, is_raised in raised.items() if is_raised))
+    codes = (*estimate.abstained, *(code for code, is_raised in raised.items() if is_raised))
+    return replace(estimate, abstained=tuple(dict.fromkeys(codes)))
 
 
 def _direction(said: Sequence[tuple[Said, int, bool]], limit: float, u_deg: float) -> Direction:

@@ -133,7 +133,7 @@ def band_energies(image: Tensor) -> Tensor:
 def directional(image: Tensor) -> Tensor:
     """Structure tensor of the first channel at octaves of averaging, (batch, 3 * DIRECTIONAL).
 
-    Half the log of the mean squared slope, and how much of it lies along x rather than y, and along the diagonals: light
+    Half the log of the mean squared slope, and how much of it lies along x rather than y, and on the diagonals: light
     from one side shows relief by slopes toward it, colour has slopes any way.
     """
     parts = []

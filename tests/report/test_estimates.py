@@ -97,10 +97,10 @@ def test_a_measured_capture_says_nothing_of_estimates() -> None:
 
 
 def test_a_silent_model_shows_neither_number_nor_bars() -> None:
-    record = record_of(fake_estimated_result(abstained=("estimate-light",)))
+    record = record_of(fake_estimated_result(abstained=("light-along-lay",)))
     for text in (capture_page(record, None), index_page([record], {})):
         assert "NO ESTIMATE, NOTHING MEASURED" in text
-        assert "Can&#39;t tell from this photo: The light cannot be used" in text
+        assert "Can&#39;t tell from this photo: The light runs along the lines" in text
         assert "<svg" not in text
         assert "No number" in text
 

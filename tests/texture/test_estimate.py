@@ -135,3 +135,17 @@ def test_packaged_models_load(name: str, form: str) -> None:
     model = load_model(name)
     assert model.form == form and model.band == Band(0.8, 25.0)
     assert model.title.startswith(name + " ")
+
+
+@pytest.mark.parametrize(
+    ("azimuth_deg", "strength", "hidden"),
+    [(40.0, 0.6, True), (200.0, 0.6, True), (120.0, 0.6, False), (40.0, 0.3, False)],
+)
+def test_light_along_ridges_claims_nothing(
+    monkeypatch: pytest.MonkeyPatch, azimuth_deg: float, strength: float, hidden: bool
+) -> None:
+    turns, mirror = stage.quarter_turns(azimuth_deg)
+    angle = np.deg2rad(2 * (-(30.0 - 90 * turns) if mirror else 30.0 - 90 * turns))
+    scripted(monkeypatch, Said(-3.0, 0.2, (strength * np.cos(angle), strength * np.sin(angle)), 1.0))
+    said = estimate_texture([look("a", azimuth_deg)])
+    assert ("light-along-lay" in said.abstained) is hidden
