@@ -97,8 +97,8 @@ def say_measure(estimate: Estimate, *, torch_available: bool) -> str:
         return f"{again} {measured}."
     across = "Shine across the lines. " if hidden else ""
     return (
-        f"{across}Keep the phone still above the card. Hold a second phone's light low on one side, take a photo, then one "
-        f"with it on the opposite side. Surer: measure {measured}."
+        f"{across}Keep the phone still above the card. Hold a second phone's light low on one side, take a photo, then"
+        f" one with it on the opposite side. Surer: measure {measured}."
     )
 
 
