@@ -244,8 +244,9 @@ def _loud(figure: Figure, words: str) -> None:
         strip.add_patch(
             Box((left, 0), 0.04, 1, transform=strip.transAxes, fc="white", ec=INK, lw=0, hatch="////")
         )
+    size = min(17.0, 17 * 38 / len(words))  # as much as fits between the bars
     strip.text(
-        0.5, 0.48, words, fontsize=17, weight="bold", ha="center", va="center", transform=strip.transAxes
+        0.5, 0.48, words, fontsize=size, weight="bold", ha="center", va="center", transform=strip.transAxes
     )
 
 
