@@ -43,7 +43,8 @@ def write_card(
         "Octaves are factors of two in Sq. `fresh scenes`: drawn as those trained on. `unseen colours`: four measured"
         " maps never trained on. `photos, other renderer`: whole 12 MP photos with card and phone faults, rendered,"
         " found, read and rectified by the tool; neither their renderer nor their floors, colours and lights trained"
-        " anything; half of such photos calibrated the widths, the other half is judged here.\n",
+        " anything; half of such photos and of the scenes in unseen colours"
+        " set the widths, the other half is judged here.\n",
         table(metrics["groups"]),
         "\nMAE in octaves on the same fresh scenes, everything counted:\n",
         *(f"- {way}: {value}" for way, value in metrics["compared"].items()),

@@ -14,18 +14,20 @@ from scipy import fft
 from assessor.simulate.imaging import blur, resize
 from assessor.values import FloatArray
 
+MAP_PX_PER_MM = 20.0  # of the raster that 1.2 to 2.8 samples a map pixel are meant for
+
 
 def grit(folder: Path, n: int, px_per_mm: float, rng: np.random.Generator) -> FloatArray:
     """Abrasive paper from measured normal maps (MIT, ETSim/WearSurfacesDatasets), integrated, (n, n) float32.
 
     Slopes are Fourier-integrated (Frankot and Chellappa 1988) on the mirrored crop. One map pixel becomes
-    1-3 samples.
+    0.06-0.14 mm, whatever the density of the raster.
     """
     name = ("S40.jpg", "S120.jpg")[int(rng.integers(2))]
     image = cv2.imread(str(folder / "sandpaper_normals" / name), cv2.IMREAD_COLOR)
     if image is None:
         raise FileNotFoundError(folder / "sandpaper_normals" / name)
-    size = int(min(n, image.shape[0]) / rng.uniform(1.2, 2.8))
+    size = int(min(round(n * MAP_PX_PER_MM / px_per_mm), image.shape[0]) / rng.uniform(1.2, 2.8))
     top, left = (int(rng.integers(0, side - size)) for side in image.shape[:2])
     normal = image[top : top + size, left : left + size, ::-1].astype(np.float32) / 127.5 - 1
     up = np.maximum(normal[..., 2], 0.15)
