@@ -45,6 +45,9 @@ class FitSettings:
     # Steps of each learner per rendered batch: rendering is slow, so scenes come again.
     turns: tuple[int, int] = (5, 1)
     kept: int = 160  # rendered batches held in memory
+    own_share: float = (
+        0.25  # of steps that hold a batch of a user's own measured captures, where there are any
+    )
     repaint: float = 0.5  # share of batches that get the colour of other scenes painted over
     rate: float = 2e-3
     forget_light: float = 0.12  # a tenth of the scenes has no light read anyway
@@ -202,7 +205,7 @@ class Learner:
                 mine.copy_(theirs)
 
 
-def fit(
+def fit(  # noqa: PLR0913 - all but the first five by name
     learners: list[Learner | None],
     settings: FitSettings,
     device: str,
@@ -212,8 +215,12 @@ def fit(
     px_per_mm: float = 10.0,
     say: Callable[[str], None] = print,
     save: Callable[[], None] = lambda: None,
+    own: tuple[list[Batch], list[Batch]] = ([], []),
 ) -> int:
-    """Train learners (single, pair; None leaves one out) together on the same scenes; returns the number of scenes."""
+    """Train learners (single, pair; None leaves one out) together on the same scenes; returns the number of scenes.
+
+    own: a user's measured captures (`training.own`), singles and pairs.
+    """
     source = stream(settings, device, worlds, maps, px_per_mm)
     start, step, rendered = time.monotonic(), 0, 0
     smooth: list[float] = [0.0, 0.0]
@@ -234,6 +241,8 @@ def fit(
                 picked = [
                     kept[int(k)][which] for k in torch.randperm(len(kept), generator=rng)[: settings.pool]
                 ]
+                if own[which] and float(torch.rand(1, generator=rng)) < settings.own_share:
+                    picked[0] = own[which][int(torch.randint(len(own[which]), (1,), generator=rng))]
                 assert learner is not None
                 loss = learner.step(picked, progress)
                 smooth[which] += (loss - smooth[which]) * max(0.02, 1 / (step + 1))

@@ -9,17 +9,11 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from assessor.texture.look import (
-    Look,
-    light_numbers,
-    pair_channels,
-    photo_numbers,
-    quarter_turns,
-    single_channels,
-)
+from assessor.texture.look import Look
 from assessor.training.classical import classical_features
 from assessor.training.fit import Batch, FitSettings, stream
 from assessor.training.network import SqNet, unlit
+from assessor.training.own import given
 from assessor.training.scenes import Worlds
 from assessor.values import FloatArray
 
@@ -96,13 +90,8 @@ def judge_looks(net: SqNet, seen: Sequence[tuple[Look, ...]], device: str) -> Sa
     for looks in seen:
         row: dict[str, FloatArray | float] = {}
         for name, ordered in (("", looks), ("swapped_", looks[::-1]))[: len(looks)]:
-            turns, mirror = quarter_turns(ordered[0].azimuth_deg)
-            image = (pair_channels(ordered[0], ordered[1], turns, mirror) if len(ordered) == 2
-                     else single_channels(ordered[0], turns, mirror))  # fmt: skip
-            light = np.concatenate([light_numbers(k.lighting, turns, mirror) for k in ordered])
-            photo = np.concatenate([photo_numbers(k, turns, mirror) for k in ordered])
-            given = [torch.tensor(part[None], device=device) for part in (image, light, photo)]
-            out = {key: value[0].float().cpu().numpy() for key, value in net(*given).items()}
+            parts = [torch.tensor(part[None], device=device) for part in given(ordered)]
+            out = {key: value[0].float().cpu().numpy() for key, value in net(*parts).items()}
             row |= {f"{name}{key}": out[key] for key in ("normal", "bins", "lay", "features")}
         lighting = looks[0].lighting
         row["state"] = 2.0 if lighting is None else float(not lighting.lights)

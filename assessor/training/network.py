@@ -161,8 +161,15 @@ def losses(out: dict[str, Tensor], log2_sq: Tensor, lay: Tensor, rest: Tensor) -
     soft = soft / soft.sum(1, keepdim=True).clamp_min(1e-9)
     cross = -(soft * functional.log_softmax(out["bins"].float(), 1)).sum(1).mean()
     near = functional.smooth_l1_loss(mean, log2_sq, beta=0.3)
-    aside = 3 * ((out["lay"].float() - lay) ** 2).mean() + 0.2 * ((out["rest"].float() - rest) ** 2).mean()
+    aside = 3 * known_square(out["lay"], lay) + 0.2 * known_square(out["rest"], rest)
     return nll + 0.5 * cross + near + aside
+
+
+def known_square(said: Tensor, true: Tensor) -> Tensor:
+    """Mean squared error over the targets that are known (not NaN)."""
+    known = ~torch.isnan(true)
+    off = torch.where(known, said.float() - torch.nan_to_num(true), torch.zeros_like(true))
+    return (off**2).sum() / known.sum().clamp_min(1)
 
 
 def unlit(

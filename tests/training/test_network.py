@@ -13,7 +13,8 @@ import onnxruntime  # noqa: E402
 from assessor.texture import look as seen  # noqa: E402
 from assessor.training.export import Packaged, example, export_onnx, halved, whitening  # noqa: E402
 from assessor.training.fit import PAIR, SINGLE, FitSettings, Learner, fit  # noqa: E402
-from assessor.training.network import SqNet, losses, swapped, unlit  # noqa: E402
+from assessor.training.network import SqNet, known_square, losses, swapped, unlit  # noqa: E402
+from assessor.training.own import own_batches  # noqa: E402
 from assessor.training.scenes import Worlds, luma, single_input  # noqa: E402
 from assessor.values import Light, Lighting  # noqa: E402
 
@@ -111,12 +112,38 @@ def test_learning_lowers_the_loss_on_one_batch() -> None:
     assert told[-1] < 0.7 * told[0]
 
 
+def test_what_is_not_known_of_own_captures_costs_nothing() -> None:
+    said, true = (
+        torch.tensor([[1.0, 2.0], [3.0, 4.0]]),
+        torch.tensor([[0.0, float("nan")], [float("nan"), 1.0]]),
+    )
+    assert float(known_square(said, true)) == pytest.approx((1 + 9) / 2)
+    assert float(known_square(said, torch.full((2, 2), float("nan")))) == 0
+
+
+def test_own_captures_become_batches_as_the_tool_shows_them() -> None:
+    first, second = look(20, 1), look(200, 2)
+    own = [((first,), -3.0), ((first, second), -2.0), ((second,), -1.0)]
+    (batch,) = own_batches(own, 1, 4, "cpu")
+    assert batch.log2_sq.tolist() == [-3.0, -1.0, -3.0, -1.0]
+    assert batch.image.shape == (4, 3, seen.SIDE_PX, seen.SIDE_PX)
+    (pair,) = own_batches(own, 2, 2, "cpu")
+    assert pair.image.shape[1] == 2 and pair.light.shape == (2, 32)
+    expected = seen.pair_channels(first, second, *seen.quarter_turns(first.azimuth_deg))
+    assert np.allclose(pair.image[0].float().numpy(), expected, atol=2e-3)
+    assert own_batches(own[:1], 2, 4, "cpu") == []
+
+
 @pytest.mark.slow
 def test_a_few_steps_of_the_real_thing() -> None:
-    settings = FitSettings(steps=2, batch=2, pool=1, turns=(1, 1), seconds=600)
+    settings = FitSettings(steps=2, batch=2, pool=1, turns=(1, 1), seconds=600, own_share=1.0)
     learners = [Learner(config, settings, "cpu") for config in (SINGLE, PAIR)]
     said: list[str] = []
-    assert fit(list(learners), settings, "cpu", Worlds(), None, px_per_mm=5.0, say=said.append) == 4
+    own = own_batches([((look(20, 1),), -3.0)], 1, 2, "cpu")
+    scenes = fit(
+        list(learners), settings, "cpu", Worlds(), None, px_per_mm=5.0, say=said.append, own=(own, [])
+    )
+    assert scenes == 4
     assert "nan" not in " ".join(said)
     for learner in learners:
         assert learner.steps == 2

@@ -79,3 +79,16 @@ def test_what_is_abstained_from_counts_as_such() -> None:
     assert told["strange"] == pytest.approx(0.5, abs=0.04)
     assert told["abstained"] > 0.5
     assert told["median_half_width_claimed"] < 0.8
+
+
+@pytest.mark.slow
+def test_measured_spots_become_looks(tmp_path: Path) -> None:
+    images = SCRIPTS.parent / "calibration_images" / "photos"
+    spots = tmp_path / "spots"
+    (spots / "floor").mkdir(parents=True)
+    for file in (images / "bay3-shot-medium").iterdir():
+        (spots / "floor" / file.name).write_bytes(file.read_bytes())
+    (spots / "no-card").mkdir()
+    told = run("own_looks", str(spots), str(tmp_path / "own.npz"), "--measured-bars", "250", "180")
+    assert "floor: 4 photos, 0 pairs" in told and "no-card: not taken" in told
+    assert (tmp_path / "own.npz").stat().st_size > 100_000

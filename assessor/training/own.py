@@ -1,0 +1,68 @@
+"""A user's own measured captures as training data: photos of spots whose Sq the tool has measured from other photos.
+
+Nothing else here is real. What was measured in 0.8-25 mm is the truth; lay and the helper targets are left open (NaN)
+and cost nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+import numpy as np
+import torch
+
+from assessor.texture.look import (
+    Look,
+    light_numbers,
+    pair_channels,
+    photo_numbers,
+    quarter_turns,
+    single_channels,
+)
+from assessor.training.fit import Batch
+from assessor.values import FloatArray
+
+
+def given(looks: Sequence[Look]) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Image, light and photo numbers of one photo or of two, as the network is given them."""
+    turns, mirror = quarter_turns(looks[0].azimuth_deg)
+    image = (
+        pair_channels(looks[0], looks[1], turns, mirror)
+        if len(looks) == 2
+        else single_channels(looks[0], turns, mirror)
+    )
+    light = np.concatenate([light_numbers(look.lighting, turns, mirror) for look in looks])
+    return image, light, np.concatenate([photo_numbers(look, turns, mirror) for look in looks])
+
+
+def own_batches(
+    seen: Sequence[tuple[tuple[Look, ...], float]], photos: int, size: int, device: str
+) -> list[Batch]:
+    """Batches of looks with their measured log2 Sq; photos: 1 or 2 a look. Too few are repeated to fill one."""
+    own = [(looks, truth) for looks, truth in seen if len(looks) == photos]
+    if not own:
+        return []
+    rows = [own[k % len(own)] for k in range(max(-(-len(own) // size) * size, size))]
+    return [_batch(part, device) for part in _parts(rows, size)]
+
+
+def _parts(
+    rows: Sequence[tuple[tuple[Look, ...], float]], size: int
+) -> Iterator[Sequence[tuple[tuple[Look, ...], float]]]:
+    for start in range(0, len(rows), size):
+        yield rows[start : start + size]
+
+
+def _batch(rows: Sequence[tuple[tuple[Look, ...], float]], device: str) -> Batch:
+    parts = [given(looks) for looks, _ in rows]
+    image, light, photo = (torch.tensor(np.stack(side), device=device) for side in zip(*parts, strict=True))
+    n = len(rows)
+    return Batch(
+        image.half(),
+        light,
+        photo,
+        torch.tensor([truth for _, truth in rows], dtype=torch.float32, device=device),
+        torch.full((n, 2), float("nan"), device=device),
+        torch.full((n, 3), float("nan"), device=device),
+        torch.zeros(n, 3, *image.shape[-2:], dtype=torch.half, device=device),
+    )
