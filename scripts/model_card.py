@@ -31,10 +31,10 @@ def write_card(
         "**Never validated on real floors or real chips.** Everything below is rendered. Its estimates are for"
         " screening; a person confirms against the chips.\n",
         "## Made from\n",
-        f"{trained['scenes']:,} floors in the last of its training calls ({trained['seconds']:.0f} s,"
-        f" {trained['device']}), rendered as it trained (`assessor/training`): seven families of shapes and mixtures"
-        " of them, Sq 0.01-2.6 mm; seven kinds of colour, among them five measured maps (CC0), marks, and hollows that"
-        " look like relief and are none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
+        f"{trained['scenes'] + trained.get('scenes_before', 0):,} floors, {trained['scenes']:,} of them in the last"
+        f" call ({trained['seconds']:.0f} s, {trained['device']}), rendered as it trained (`assessor/training`): seven"
+        " families of shapes and mixtures of them, Sq from 0.01 mm to what slopes allow; seven kinds of colour, among"
+        " them five measured maps (CC0), marks, and hollows that look like relief and are none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
         " ambient share 0.02-1; film and damp; blur, noise, sharpening, tone, relighting; what the card's reading gets"
         " wrong. Made again by `scripts/train`, then `scripts/calibrate`.\n",
         f"Network: {parameters(settings)}. Weights are stored in half precision; the packaged file and torch differ by"
@@ -42,9 +42,9 @@ def write_card(
         "## Judged\n",
         "Octaves are factors of two in Sq. `fresh scenes`: drawn as those trained on. `unseen colours`: four measured"
         " maps never trained on. `photos, other renderer`: whole 12 MP photos with card and phone faults, rendered,"
-        " found, read and rectified by the tool; neither their renderer nor their floors, colours and lights trained"
-        " anything; half of such photos and of the scenes in unseen colours"
-        " set the widths, the other half is judged here.\n",
+        " found, read and rectified by the tool; neither their renderer nor their floors and lights trained"
+        " anything, and of their colours only five of nine measured maps did; half of such photos and of the scenes in"
+        " unseen colours set the widths, the other half is judged here.\n",
         table(metrics["groups"]),
         "\nMAE in octaves on the same fresh scenes, everything counted:\n",
         *(f"- {way}: {value}" for way, value in metrics["compared"].items()),
