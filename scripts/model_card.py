@@ -34,7 +34,8 @@ def write_card(
         f"{trained['scenes'] + trained.get('scenes_before', 0):,} floors, {trained['scenes']:,} of them in the last"
         f" call ({trained['seconds']:.0f} s, {trained['device']}), rendered as it trained (`assessor/training`): seven"
         " families of shapes and mixtures of them, Sq from 0.01 mm to what slopes allow; seven kinds of colour, among"
-        " them five measured maps (CC0), marks, and hollows that look like relief and are none; lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
+        " them five measured maps (CC0), marks, and hollows that look like relief and are none;"
+        " lamps at 7-82 degrees, one or two, sharp to very wide, sky and window alone,"
         " ambient share 0.02-1; film and damp; blur, noise, sharpening, tone, relighting; what the card's reading gets"
         " wrong. Made again by `scripts/train`, then `scripts/calibrate`.\n",
         f"Network: {parameters(settings)}. Weights are stored in half precision; the packaged file and torch differ by"
