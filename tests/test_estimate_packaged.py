@@ -25,7 +25,18 @@ def test_the_interval_holds_the_truth_of_a_path_traced_floor(
     spot: str, form: str, true_mm: float, tmp_path: Path
 ) -> None:
     done = RUNNER.invoke(
-        app, ["assess", str(IMAGES / spot), "--out", str(tmp_path), "--measured-bars", "250", "180", "--workers", "1"]
+        app,
+        [
+            "assess",
+            str(IMAGES / spot),
+            "--out",
+            str(tmp_path),
+            "--measured-bars",
+            "250",
+            "180",
+            "--workers",
+            "1",
+        ],
     )
     assert done.exit_code == 0, done.output
     record = json.loads((tmp_path / spot / "assessment.json").read_text())

@@ -98,3 +98,20 @@ def _store_half(model: Any, onnx: Any) -> None:
     del graph.initializer[:], graph.node[:]
     graph.initializer.extend(kept)
     graph.node.extend(nodes)
+
+
+def weights_of(onnx_bytes: bytes) -> dict[str, Tensor]:
+    """The network's weights out of a packaged model, for training to go on from; names as of `SqNet`.
+
+    The heads that only training has (`bins`, `rest`) are not in the file.
+    """
+    import onnx  # noqa: PLC0415 - the train extra only
+
+    found = {}
+    for weight in onnx.load_from_string(onnx_bytes).graph.initializer:
+        name = weight.name.removesuffix("_half")
+        if name.startswith("net."):
+            found[name.removeprefix("net.")] = torch.tensor(
+                onnx.numpy_helper.to_array(weight).astype(np.float32)
+            )
+    return found

@@ -11,7 +11,7 @@ pytest.importorskip("onnx", reason="needs the extra `train`")
 import onnxruntime  # noqa: E402
 
 from assessor.texture import look as seen  # noqa: E402
-from assessor.training.export import Packaged, example, export_onnx, halved, whitening  # noqa: E402
+from assessor.training.export import Packaged, example, export_onnx, halved, weights_of, whitening  # noqa: E402
 from assessor.training.fit import PAIR, SINGLE, FitSettings, Learner, fit  # noqa: E402
 from assessor.training.network import SqNet, known_square, losses, swapped, unlit  # noqa: E402
 from assessor.training.own import own_batches  # noqa: E402
@@ -85,6 +85,13 @@ def test_the_packaged_file_says_what_torch_says(config: object) -> None:
     got = session.run(None, {name: value.numpy() for name, value in zip(names, given, strict=True)})
     for ours, theirs in zip(expected, got, strict=True):
         assert np.abs(ours.numpy() - theirs).max() < 1e-4
+    # Training can go on from the file: it holds every weight but those of heads that only training has.
+    again = SqNet(config)  # type: ignore[arg-type]
+    missing, unexpected = again.load_state_dict(weights_of(weights), strict=False)
+    assert not unexpected
+    assert {n.split(".")[0] for n in missing if not n.endswith("num_batches_tracked")} == {"bins", "rest"}
+    own, theirs = dict(net.named_parameters()), dict(again.named_parameters())
+    assert all(torch.equal(own[name], theirs[name]) for name in own if name not in missing)
 
 
 def test_distance_is_one_on_what_it_was_made_from() -> None:
