@@ -98,7 +98,8 @@ def _factors(trial: Calibration, groups: Mapping[str, Answers]) -> dict[str, flo
             own = near.only(near.state == k)
             part = own if len(own.truth) >= FEWEST else near
             worst.append(conformal(np.abs(part.error) / _unscaled(trial, part)))
-        factors[state] = round(max(worst), 3)
+        # Who knows less of the light is never surer.
+        factors[state] = round(max([*worst, *factors.values()]), 3)
     return factors
 
 
