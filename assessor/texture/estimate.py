@@ -8,15 +8,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from assessor.texture.look import (
-    Look,
-    light_numbers,
-    pair_channels,
-    photo_numbers,
-    quarter_turns,
-    single_channels,
-    unturn_angle,
-)
+from assessor.texture.look import Look, given, quarter_turns, unturn_angle
 from assessor.texture.model import LightState, Model, Said, load_model
 from assessor.values import Direction
 from assessor.values.estimate import Estimate, Form
@@ -75,11 +67,7 @@ def opposite(first: Look, second: Look, settings: EstimateSettings) -> bool:
 
 def _single(look: Look, model: Model, use: EstimateSettings) -> Estimate:
     turns, mirror = quarter_turns(look.azimuth_deg)
-    said = model.ask(
-        single_channels(look, turns, mirror),
-        light_numbers(look.lighting, turns, mirror),
-        photo_numbers(look, turns, mirror),
-    )
+    said = model.ask(*given((look,), turns, mirror))
     return _estimate(
         "single",
         model,
@@ -96,11 +84,7 @@ def _pair(first: Look, second: Look, model: Model, use: EstimateSettings) -> Est
     said = []
     for one, other in ((first, second), (second, first)):
         turns, mirror = quarter_turns(one.azimuth_deg)
-        answer = model.ask(
-            pair_channels(one, other, turns, mirror),
-            np.concatenate([light_numbers(look.lighting, turns, mirror) for look in (one, other)]),
-            np.concatenate([photo_numbers(look, turns, mirror) for look in (one, other)]),
-        )
+        answer = model.ask(*given((one, other), turns, mirror))
         said.append((answer, turns, mirror))
     return _estimate(
         "pair",

@@ -7,6 +7,7 @@ direction goes in as a number. So the network needs to learn one side of the lig
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -178,6 +179,17 @@ def pair_channels(first: Look, second: Look, turns: int, mirror: bool) -> FloatA
     """(2, 540, 540) float32: log ratio of the photos' luminances, in which colour cancels, and their mean."""
     one, other = _luma(first.log_rgb)[0], _luma(second.log_rgb)[0]
     return _stack([one - other, 0.5 * (one + other)], turns, mirror)
+
+
+def given(looks: Sequence[Look], turns: int, mirror: bool) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Image (channels, 540, 540), light and photo numbers of one photo or of two, as a model is asked with them."""
+    image = (
+        pair_channels(looks[0], looks[1], turns, mirror)
+        if len(looks) == 2
+        else single_channels(looks[0], turns, mirror)
+    )
+    light = np.concatenate([light_numbers(look.lighting, turns, mirror) for look in looks])
+    return image, light, np.concatenate([photo_numbers(look, turns, mirror) for look in looks])
 
 
 def _luma(log_rgb: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -9,11 +9,10 @@ import numpy as np
 import torch
 from torch import Tensor
 
-from assessor.texture.look import Look
+from assessor.texture.look import Look, given, quarter_turns
 from assessor.training.classical import classical_features
 from assessor.training.fit import Batch, FitSettings, stream
 from assessor.training.network import SqNet, unlit
-from assessor.training.own import given
 from assessor.training.scenes import Worlds
 from assessor.values import FloatArray
 
@@ -90,7 +89,10 @@ def judge_looks(net: SqNet, seen: Sequence[tuple[Look, ...]], device: str) -> Sa
     for looks in seen:
         row: dict[str, FloatArray | float] = {}
         for name, ordered in (("", looks), ("swapped_", looks[::-1]))[: len(looks)]:
-            parts = [torch.tensor(part[None], device=device) for part in given(ordered)]
+            parts = [
+                torch.tensor(part[None], device=device)
+                for part in given(ordered, *quarter_turns(ordered[0].azimuth_deg))
+            ]
             out = {key: value[0].float().cpu().numpy() for key, value in net(*parts).items()}
             row |= {f"{name}{key}": out[key] for key in ("normal", "bins", "lay", "features")}
         lighting = looks[0].lighting

@@ -11,28 +11,8 @@ from collections.abc import Iterator, Sequence
 import numpy as np
 import torch
 
-from assessor.texture.look import (
-    Look,
-    light_numbers,
-    pair_channels,
-    photo_numbers,
-    quarter_turns,
-    single_channels,
-)
+from assessor.texture.look import Look, given, quarter_turns
 from assessor.training.fit import Batch
-from assessor.values import FloatArray
-
-
-def given(looks: Sequence[Look]) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Image, light and photo numbers of one photo or of two, as the network is given them."""
-    turns, mirror = quarter_turns(looks[0].azimuth_deg)
-    image = (
-        pair_channels(looks[0], looks[1], turns, mirror)
-        if len(looks) == 2
-        else single_channels(looks[0], turns, mirror)
-    )
-    light = np.concatenate([light_numbers(look.lighting, turns, mirror) for look in looks])
-    return image, light, np.concatenate([photo_numbers(look, turns, mirror) for look in looks])
 
 
 def own_batches(
@@ -54,7 +34,7 @@ def _parts(
 
 
 def _batch(rows: Sequence[tuple[tuple[Look, ...], float]], device: str) -> Batch:
-    parts = [given(looks) for looks, _ in rows]
+    parts = [given(looks, *quarter_turns(looks[0].azimuth_deg)) for looks, _ in rows]
     image, light, photo = (torch.tensor(np.stack(side), device=device) for side in zip(*parts, strict=True))
     n = len(rows)
     return Batch(

@@ -103,6 +103,17 @@ def _grain(draw: Draw, grid: Grid) -> Tensor:
     )  # fmt: skip
 
 
+def _rough(draw: Draw, grid: Grid, least_hurst: float) -> Tensor:
+    """What breaking leaves on top of a shape."""
+    return spectral(
+        draw,
+        grid,
+        short_mm=draw.log_uniform(0.2, 0.8),
+        long_mm=draw.log_uniform(4, 25),
+        hurst=draw.uniform(least_hurst, 0.9),
+    )
+
+
 def pitted(draw: Draw, grid: Grid, level: Tensor) -> Tensor:
     """Blasted: overlapping bowls of several sizes over an eroded base; upside down it is a field of bumps."""
     size = (level / 0.15).clamp(0.05, 20) ** 0.5 * draw.log_uniform(0.5, 2)
@@ -141,13 +152,7 @@ def ridged(draw: Draw, grid: Grid, level: Tensor) -> Tensor:
         total = total + part * (1.0 if k == 0 else draw.chance(0.3) * draw.uniform(0.3, 1))
         angle = angle + draw.uniform(0.3, 1.6)
     total = unit(blur(total, draw.uniform(0.05, 0.35) * grid.px_per_mm))
-    rough = spectral(
-        draw,
-        grid,
-        short_mm=draw.log_uniform(0.2, 0.8),
-        long_mm=draw.log_uniform(4, 25),
-        hurst=draw.uniform(0.4, 0.9),
-    )
+    rough = _rough(draw, grid, 0.4)
     return unit(total + draw.uniform(0.1, 0.7) * rough)
 
 
@@ -163,13 +168,7 @@ def faceted(draw: Draw, grid: Grid, level: Tensor) -> Tensor:
     )
     height = unit(blur(facet, draw.uniform(0.15, 0.9) * grid.px_per_mm))
     height = 2 * torch.tanh(height / 2)
-    rough = spectral(
-        draw,
-        grid,
-        short_mm=draw.log_uniform(0.2, 0.8),
-        long_mm=draw.log_uniform(4, 25),
-        hurst=draw.uniform(0.4, 0.9),
-    )
+    rough = _rough(draw, grid, 0.4)
     return unit(height + draw.uniform(0.1, 0.7) * rough)
 
 
@@ -183,13 +182,7 @@ def stony(draw: Draw, grid: Grid, level: Tensor) -> Tensor:
         dome = (1 - found.q).clamp_min(0) ** draw.uniform(0.3, 0.8)
         height = torch.maximum(height, dome * found.of(0.5 + draw.table(TABLE * TABLE)) * pitch)
     height = unit(blur(height, draw.uniform(0.05, 0.3) * grid.px_per_mm))
-    rough = spectral(
-        draw,
-        grid,
-        short_mm=draw.log_uniform(0.2, 0.8),
-        long_mm=draw.log_uniform(4, 25),
-        hurst=draw.uniform(0.3, 0.9),
-    )
+    rough = _rough(draw, grid, 0.3)
     return unit(height + draw.uniform(0.05, 0.6) * rough)
 
 
