@@ -90,7 +90,7 @@ def _unscaled(calibration: Calibration, answers: Answers) -> FloatArray:
 
 
 def _factors(trial: Calibration, groups: Mapping[str, Answers]) -> dict[str, float]:
-    factors = {}
+    factors: dict[str, float] = {}
     for k, state in enumerate(STATES):
         worst = []
         for answers in groups.values():
