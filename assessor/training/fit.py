@@ -1,4 +1,4 @@
-"""Train the networks on scenes rendered as they go: nothing is stored, no floor is seen twice."""
+"""Train the networks on scenes rendered as it goes, kept in memory and seen again in other colours."""
 
 from __future__ import annotations
 
