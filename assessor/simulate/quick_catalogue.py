@@ -23,7 +23,7 @@ from assessor.simulate.torchlight import TorchRecipe
 
 BAND_MM = (0.8, 25.0)  # in which levels are reached and estimates are made
 # Of the floor: what the model sees are samples of 0.2 mm. At 20, for twice the time, contrast of waves under 0.4 mm is
-# 5-10 % stronger, of longer ones the same within 6 %, most of it scatter (ground and shot floors, Sq 0.03-0.2 mm, lamp at 30 degrees).
+# 5-10 % stronger, of longer ones the same within 6 % (ground and shot floors, Sq 0.03-0.2 mm, lamp at 30 degrees).
 PX_PER_MM = 10.0
 # Lowest and highest Sq in BAND_MM that each process leaves (domain knowledge of the trade: common practice).
 REACH_MM: dict[str, tuple[float, float]] = {
