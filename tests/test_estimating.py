@@ -19,9 +19,11 @@ from assessor.card.layout import card_layout
 from assessor.errors import CardNotFound, KindUnclear, LensSwitched, NotAnImage, SpotsDiffer, TooFewPhotos
 from assessor.estimating import texture_of
 from assessor.grading.suggest import SuggestSettings, _log_amplitude
+from assessor.grading.words import say_measure
 from assessor.texture.estimate import EstimateSettings
 from assessor.texture.look import Look
 from assessor.values import CaptureResult, Direction, Estimate, Kind, Photo, TargetRange
+from assessor.values.estimate import Form
 from tests.fakes import fake_estimate
 from tests.test_pipeline import assess, cardless, photos
 from tests.test_pipeline_torch import assess as assess_torch
@@ -226,7 +228,6 @@ def test_a_model_that_abstains_gives_no_number_and_names_the_photos_to_take(mode
     assert suggestion.narrows is not None
     pair_at, sides_at = (suggestion.narrows.index(word) for word in ("opposite side", "four photos"))
     assert pair_at < sides_at < suggestion.narrows.index("eight sides")
-    assert ("across the lines" in suggestion.narrows) is (code == "light-along-lay")
     assert suggestion.verdict is not None and suggestion.verdict.call == "shot"
 
 
@@ -248,3 +249,10 @@ def test_the_texture_of_an_estimate_keeps_lay_band_and_what_was_burnt_out() -> N
     assert texture.noise_band == estimate.band
     assert math.isnan(texture.noise_floor_mm)
     assert texture.valid_fraction == 1.0
+
+
+@pytest.mark.parametrize("form", ["single", "pair"])
+def test_ridges_along_the_light_ask_for_light_across_them(form: Form) -> None:
+    estimate = fake_estimate(form)
+    assert "across the lines" not in say_measure(estimate, torch_available=True)
+    assert "across the lines" in say_measure(replace(estimate, along=True), torch_available=True)

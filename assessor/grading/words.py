@@ -89,7 +89,7 @@ def say_measure(estimate: Estimate, *, torch_available: bool) -> str:
         measured = f"a coarse floor with {sides}; a fine one with {torch}"
     else:
         measured = f"it with {torch}" if estimate.sq_mm < FINE_MM else f"it with {sides}"
-    hidden = "light-along-lay" in estimate.abstained
+    hidden = estimate.along
     if estimate.form == "pair":
         again = (
             "Take both photos again with the light across the lines. Surer: measure" if hidden else "Measure"

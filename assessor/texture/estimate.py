@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cmath
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -23,10 +24,11 @@ class EstimateSettings:
     max_half90: float = 1.5  # octaves; a wider estimate says no more than a look at the floor
     max_strangeness: float = 1.0
     opposite_deg: float = 60.0  # the two torches of a pair stand opposite within this
-    along_deg: float = (
-        25.0  # ridges within this of the light throw no shade: an octave too smooth, and sure of it
-    )
-    along_strength: float = 0.4  # least strength of a lay that counts as ridges
+    # Ridges within this of the light throw no shade: a floor reads up to an octave too smooth, and the model is sure of
+    # it. It still sees which way they run, if ever so weakly, so the interval is widened by what 17 such pairs needed.
+    along_deg: float = 20.0
+    along_strength: float = 0.04
+    along_widening: float = 2.0
     low_deg: float = 65.0  # a higher torch casts no shadow that a ratio could tell relief by
 
 
@@ -49,6 +51,7 @@ def estimate_texture(looks: Sequence[Look], settings: EstimateSettings | None = 
         photo_names=tuple(look.name for look in looks),
         light_known=all(one.light_known for one in each),
         strangeness=max(one.strangeness for one in each),
+        along=any(one.along for one in each),
     )
     return _claimed(together, use)
 
@@ -117,48 +120,52 @@ def _estimate(
     calibration = model.calibration
     sd = float(np.mean([one.sd for one, _, _ in said]))
     strangeness = max(one.distance for one, _, _ in said) / calibration.strange_limit
-    direction = _direction(said, calibration.lay_limit, calibration.lay_u_deg)
+    lay = _lay(said)
+    along = _along(lay, azimuth_deg, use)
+    half90 = calibration.half90(sd, state, strangeness) * (use.along_widening if along else 1.0)
+    strength = float(np.clip(abs(lay), 0, 1))
+    named = strength >= calibration.lay_limit
     whole = Estimate(
         form,
         model.title,
         model.band,
         float(np.mean([one.log2_sq for one, _, _ in said])),
-        calibration.half90(sd, state, strangeness),
+        half90,
         names,
         state != "unread",
         strangeness,
-        direction,
-        ("light-along-lay",) if _along(direction, azimuth_deg, use) else (),
+        Direction(_angle(lay), calibration.lay_u_deg, strength) if named else Direction(None, None, strength),
+        along=along,
     )
     return _claimed(whole, use)
 
 
-def _along(direction: Direction, azimuth_deg: float | None, use: EstimateSettings) -> bool:
-    """Whether the light runs along ridges, so that it cannot show them."""
-    if azimuth_deg is None or direction.lay_deg is None or direction.strength < use.along_strength:
+def _along(lay: complex, azimuth_deg: float | None, use: EstimateSettings) -> bool:
+    """Whether the light runs along what there is of ridges, so that it cannot show them."""
+    if azimuth_deg is None or abs(lay) < use.along_strength:
         return False
-    return abs((direction.lay_deg - azimuth_deg + 90) % 180 - 90) < use.along_deg
+    return abs((_angle(lay) - azimuth_deg + 90) % 180 - 90) < use.along_deg
 
 
 def _claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
     """The estimate with the reasons for which nothing is claimed, if any."""
     raised = {
+        "light-along-lay": estimate.along and estimate.half90 > use.max_half90,
         "estimate-wide": estimate.half90 > use.max_half90,
         "estimate-strange": estimate.strangeness > use.max_strangeness,
     }
-    codes = (*estimate.abstained, *(code for code, is_raised in raised.items() if is_raised))
-    return replace(estimate, abstained=tuple(dict.fromkeys(codes)))
+    return replace(estimate, abstained=tuple(code for code, is_raised in raised.items() if is_raised))
 
 
-def _direction(said: Sequence[tuple[Said, int, bool]], limit: float, u_deg: float) -> Direction:
-    """Mean lay in the card frame: vectors of twice the angle, each turned back."""
-    total = np.zeros(2)
+def _lay(said: Sequence[tuple[Said, int, bool]]) -> complex:
+    """Mean lay in the card frame as a vector of twice its angle, each answer turned back; its size is the strength."""
+    total = 0j
     for one, turns, mirror in said:
-        strength = math.hypot(*one.lay)
         angle = unturn_angle(math.degrees(math.atan2(one.lay[1], one.lay[0])) / 2, turns, mirror)
-        total += strength * np.array([math.cos(math.radians(2 * angle)), math.sin(math.radians(2 * angle))])
-    total /= len(said)
-    strength = float(np.clip(np.hypot(*total), 0, 1))
-    if strength < limit:
-        return Direction(None, None, strength)
-    return Direction(math.degrees(math.atan2(total[1], total[0])) / 2 % 180, u_deg, strength)
+        total += math.hypot(*one.lay) * cmath.exp(2j * math.radians(angle))
+    return total / len(said)
+
+
+def _angle(lay: complex) -> float:
+    """The lay of such a vector, 0-180 degrees."""
+    return math.degrees(cmath.phase(lay)) / 2 % 180

@@ -19,7 +19,7 @@ class Estimate:
     log2(Sq / 1 mm) in `band`; half90: calibrated 90 % half-width, octaves, the same both ways. photo_names: what went
     in. light_known: whether the light read off the tabs went in. strangeness: distance from everything the model was
     trained on, over its limit (1 = at the limit). abstained: flag codes that say why nothing is claimed, empty where
-    the estimate stands.
+    the estimate stands. along: the light runs along ridges, which hides them.
     """
 
     form: Form
@@ -32,6 +32,7 @@ class Estimate:
     strangeness: float
     direction: Direction
     abstained: tuple[str, ...] = ()
+    along: bool = False
 
     @property
     def sq_mm(self) -> float:

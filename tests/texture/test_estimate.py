@@ -139,13 +139,16 @@ def test_packaged_models_load(name: str, form: str) -> None:
 
 @pytest.mark.parametrize(
     ("azimuth_deg", "strength", "hidden"),
-    [(40.0, 0.6, True), (200.0, 0.6, True), (120.0, 0.6, False), (40.0, 0.3, False)],
+    [(40.0, 0.1, True), (200.0, 0.1, True), (120.0, 0.6, False), (40.0, 0.03, False)],
 )
-def test_light_along_ridges_claims_nothing(
+def test_light_along_ridges_widens_and_says_so(
     monkeypatch: pytest.MonkeyPatch, azimuth_deg: float, strength: float, hidden: bool
 ) -> None:
     turns, mirror = stage.quarter_turns(azimuth_deg)
     angle = np.deg2rad(2 * (-(30.0 - 90 * turns) if mirror else 30.0 - 90 * turns))
-    scripted(monkeypatch, Said(-3.0, 0.2, (strength * np.cos(angle), strength * np.sin(angle)), 1.0))
-    said = estimate_texture([look("a", azimuth_deg)])
-    assert ("light-along-lay" in said.abstained) is hidden
+    lay = (strength * np.cos(angle), strength * np.sin(angle))
+    scripted(monkeypatch, Said(-3.0, 0.2, lay, 1.0), Said(-3.0, 0.5, lay, 1.0))
+    sure, unsure = (estimate_texture([look("a", azimuth_deg)]) for _ in range(2))
+    assert sure.along is hidden and sure.half90 == pytest.approx(0.8 if hidden else 0.4)
+    assert sure.abstained == ()
+    assert unsure.abstained == (("light-along-lay", "estimate-wide") if hidden else ())
