@@ -25,8 +25,8 @@ class EstimateSettings:
     max_strangeness: float = 1.0
     opposite_deg: float = 60.0  # the two torches of a pair stand opposite within this
     # Ridges within this of the light throw no shade: a floor reads up to an octave too smooth, and the model is sure of
-    # it. It still sees which way they run, if ever so weakly, so the interval is widened: 1.2 times would do for 90 % of
-    # 23 such pairs of any floor (judge_set, seed 101), but clear ridges need twice (lay_study).
+    # it. It still sees which way they run, if ever so weakly, so the interval is widened: 1.2 times would do for 90 %
+    # of 23 such pairs of any floor (judge_set, seed 101), but clear ridges need twice (lay_study).
     along_deg: float = 20.0
     along_strength: float = 0.04
     along_widening: float = 2.0
