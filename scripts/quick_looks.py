@@ -17,7 +17,8 @@ from typing import Any
 import cv2
 import numpy as np
 
-from assessor.texture.look import LUMA, Look
+from assessor.card.linear import LUMINANCE
+from assessor.texture.look import Look
 from assessor.values import FloatArray, Light, Lighting, U8Array
 
 Note = dict[str, Any]
@@ -75,7 +76,7 @@ def read_looks(path: Path) -> Iterator[Seen]:
 def _packed(log_rgb: FloatArray, *, grey: bool) -> bytes:
     """Bytes of a picture."""
     if grey:
-        log_rgb = np.repeat(np.log(np.exp(log_rgb) @ np.array(LUMA, np.float32))[..., None], 3, axis=2)
+        log_rgb = np.repeat(np.log(np.exp(log_rgb) @ LUMINANCE.astype(np.float32))[..., None], 3, axis=2)
     steps = np.clip(np.rint((log_rgb - LOWEST) / STEP), 0, 255).astype(np.uint8)
     return bytes(cv2.imencode(".webp", steps, [cv2.IMWRITE_WEBP_QUALITY, LOSSLESS])[1])
 

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import csv
-import importlib
 from dataclasses import replace
-from importlib.machinery import SourceFileLoader
-from importlib.util import module_from_spec, spec_from_loader
 from pathlib import Path
-from types import ModuleType
 from typing import Any
 
 import cv2
@@ -23,9 +19,9 @@ from assessor.simulate.true_grade import true_grade
 from assessor.store.truth import read_truth_folder
 from assessor.texture.look import Look
 from assessor.values import Light, Lighting
+from tests.programs import SCRIPTS, program, script
 
 ROOT = Path(__file__).resolve().parent.parent
-SCRIPTS = ROOT / "scripts"
 BOTH = ("tuned", "never-tuned")
 LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 
@@ -33,21 +29,6 @@ LUMA = np.array([0.2126, 0.7152, 0.0722])  # ITU-R BT.709
 @pytest.fixture(autouse=True)
 def _scripts_on_the_path(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(SCRIPTS))
-
-
-def script(name: str) -> ModuleType:
-    return importlib.import_module(name)
-
-
-def program(name: str) -> ModuleType:
-    spec = spec_from_loader(name, SourceFileLoader(name, str(SCRIPTS / name)))
-    assert spec is not None
-    module = module_from_spec(spec)
-    assert spec.loader is not None
-    # Dataclasses look their module up by name.
-    importlib.import_module("sys").modules[name] = module
-    spec.loader.exec_module(module)
-    return module
 
 
 def a_look(seed: int = 0, *, lit: bool = True) -> Look:

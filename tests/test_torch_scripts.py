@@ -5,10 +5,8 @@ from __future__ import annotations
 import csv
 import importlib
 import json
-from importlib.machinery import SourceFileLoader
-from importlib.util import module_from_spec, spec_from_loader
 from pathlib import Path
-from types import ModuleType, SimpleNamespace
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -17,26 +15,12 @@ import pytest
 from assessor.simulate.floors import FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe, light_floor
 from assessor.simulate.truth import TORCH_BANDS_MM
-
-SCRIPTS = Path(__file__).resolve().parent.parent / "scripts"
+from tests.programs import SCRIPTS, program, script
 
 
 @pytest.fixture(autouse=True)
 def _scripts_on_the_path(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.syspath_prepend(str(SCRIPTS))
-
-
-def script(name: str) -> ModuleType:
-    return importlib.import_module(name)
-
-
-def program(name: str) -> ModuleType:
-    spec = spec_from_loader(name, SourceFileLoader(name, str(SCRIPTS / name)))
-    assert spec is not None
-    module = module_from_spec(spec)
-    assert spec.loader is not None
-    spec.loader.exec_module(module)
-    return module
 
 
 def made(name: str, true: float, off: float | None, **more: Any) -> dict[str, Any]:

@@ -7,13 +7,9 @@ from __future__ import annotations
 
 from assessor.card.guide_pictures import FLOOR_GRAY, small_sheet, specks
 from assessor.card.guide_torch import (
-    PHONE_MM,
     TORCH_MM,
-    fine_floor,
-    height_mark,
     locked_screen,
-    seen_below,
-    standing_tab,
+    side_view,
     toward,
 )
 from assessor.card.ink import WHITE, Area, Ink, Label, Point, Stroke, arc, arrow, box, disc, placed
@@ -28,27 +24,9 @@ _SCALE = 1 / 7
 def quick_picture(layout: CardLayout) -> tuple[Ink, ...]:
     """The light low from one side, the two sides from above, and the phone's screen; 76 mm high."""
     return (
-        *placed(_side_view(), (-51.0, 0.0)),
+        *placed(side_view(_light), (-51.0, 0.0)),
         *placed(_from_above(layout), (28.0, 0.0)),
         *placed(locked_screen(layout), (78.0, 0.0)),
-    )
-
-
-def _side_view() -> tuple[Ink, ...]:
-    """The sheet with its tabs, the phone straight above, light 1 low on the right, to scale. 90 mm wide."""
-    ground, x = -30.0, -17.0
-    centre, lens = (x, ground), (x, ground + PHONE_MM * _SCALE)
-    half = 105.0 * _SCALE
-    return (
-        Area((seen_below(lens, ground),), 236),
-        *_light(centre),
-        *fine_floor(ground),
-        *(Area((box((x + side * (half + 8.6) / 2, ground + 0.5), half - 8.6, 1.0),)) for side in (-1, 1)),
-        *(standing_tab(x + side * 11.5, ground) for side in (-1, 1)),
-        Stroke((centre, lens), 0.35, dash_mm=(1.6, 1.0)),
-        Area((box((lens[0], lens[1] + 1.0), 150 * _SCALE, 2.0, 0.9),)),
-        Area((box((lens[0], lens[1] - 0.3), 2.2, 0.8),)),
-        *height_mark(-39.5, ground, lens[1]),
     )
 
 

@@ -7,6 +7,7 @@ with (torch 35-50 cm away and 15-40 degrees up, phone about 35 cm above).
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from assessor.card.guide_pictures import FLOOR_GRAY, LENS_HALF_DEG, small_sheet, specks
 from assessor.card.ink import (
@@ -35,20 +36,23 @@ _SCALE = 1 / 7
 def torch_picture(layout: CardLayout) -> tuple[Ink, ...]:
     """Phone above and torch low from the side, the eight sides from above, and the locked screen; 76 mm high."""
     return (
-        *placed(_side_view(), (-51.0, 0.0)),
+        *placed(side_view(_light), (-51.0, 0.0)),
         *placed(_from_above(layout), (28.0, 0.0)),
         *placed(locked_screen(layout), (78.0, 0.0)),
     )
 
 
-def _side_view() -> tuple[Ink, ...]:
-    """The sheet with its tabs, the phone straight above and the torch low beside it, to scale. 90 mm wide."""
+def side_view(light: Callable[[Point], tuple[Ink, ...]]) -> tuple[Ink, ...]:
+    """The sheet with its tabs, the phone straight above and a light low beside it, to scale. 90 mm wide.
+
+    light: draws it for a window whose middle lies at a point.
+    """
     ground, x = -30.0, -17.0
     centre, lens = (x, ground), (x, ground + PHONE_MM * _SCALE)
     half = 105.0 * _SCALE
     return (
         Area((seen_below(lens, ground),), 236),
-        *_light(centre),
+        *light(centre),
         *fine_floor(ground),
         *(Area((box((x + side * (half + 8.6) / 2, ground + 0.5), half - 8.6, 1.0),)) for side in (-1, 1)),
         *(standing_tab(x + side * 11.5, ground) for side in (-1, 1)),

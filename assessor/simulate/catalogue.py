@@ -213,3 +213,17 @@ def read_tape(sheet: SheetRecipe, rng: np.random.Generator) -> tuple[float, floa
     along, across = 250.0 * sheet.scale_y, 180.0 * sheet.scale_x
     read = [round(2 * (bar + rng.normal(0, 0.15))) / 2 for bar in (along, across)]
     return read[0], read[1]
+
+
+def planned(
+    recipe: CaptureRecipe,
+    fault: str,
+    rng: np.random.Generator,
+    seed: int,
+    file_format: str,
+    *,
+    small: bool,
+) -> Planned:
+    """The plan of a recipe: seeded, in the format asked for, with the tape read; fault: what tells it apart."""
+    recipe = replace(recipe, seed=seed, sensor=replace(recipe.sensor, file_format=file_format))
+    return Planned(shrink_recipe(recipe) if small else recipe, read_tape(recipe.sheet, rng), fault)

@@ -15,7 +15,13 @@ import numpy as np
 
 from assessor.simulate.beam import Beam
 from assessor.simulate.capture import CaptureRecipe
-from assessor.simulate.catalogue import MEASURED_SHAPES, Planned, draw_sheet, read_tape, shrink_recipe, spread
+from assessor.simulate.catalogue import (
+    MEASURED_SHAPES,
+    Planned,
+    draw_sheet,
+    planned,
+    spread,
+)
 from assessor.simulate.floors import FloorRecipe
 from assessor.simulate.light import ROOMS, LightRecipe, direct_share
 from assessor.simulate.sensor import SensorRecipe
@@ -78,7 +84,7 @@ def plan_single(
             tilt_deg=(0.0, 12.0),
             distance_mm=(300.0, 420.0),
         )
-        plans.append(_planned(recipe, albedo, own, seed * 100_003 + k, file_format, small=small))
+        plans.append(planned(recipe, albedo, own, seed * 100_003 + k, file_format, small=small))
     return plans
 
 
@@ -93,7 +99,7 @@ def plan_pair(
         recipe = _draw(f"q{seed:02d}-{k:03d}-{process}", (process, level, albedo), own, data_dir)
         share = (0.3, SPLIT_SHARE) if light == "weak" else (SPLIT_SHARE, 0.95)
         recipe = replace(recipe, light=_room(own), photos=0, torch=_pair_torch(share, own))
-        plans.append(_planned(recipe, albedo, own, seed * 100_003 + k, file_format, small=small))
+        plans.append(planned(recipe, albedo, own, seed * 100_003 + k, file_format, small=small))
     return plans
 
 
@@ -132,19 +138,6 @@ def _band(value: float, edges: tuple[float, ...], unit: str) -> str:
 
 def _levels(data_dir: Path | None) -> dict[str, tuple[float, ...]]:
     return {p: levels_mm(p) for p in REACH_MM if data_dir is not None or p not in MEASURED_SHAPES}
-
-
-def _planned(
-    recipe: CaptureRecipe,
-    albedo: str,
-    rng: np.random.Generator,
-    seed: int,
-    file_format: str,
-    *,
-    small: bool,
-) -> Planned:
-    recipe = replace(recipe, seed=seed, sensor=replace(recipe.sensor, file_format=file_format))
-    return Planned(shrink_recipe(recipe) if small else recipe, read_tape(recipe.sheet, rng), albedo)
 
 
 def _draw(

@@ -15,7 +15,7 @@ from assessor.simulate.catalogue import (
     Planned,
     draw_albedo,
     draw_sheet,
-    read_tape,
+    planned,
     shrink_recipe,
     spread,
 )
@@ -73,7 +73,7 @@ def plan_torch(
         name = f"t{seed:02d}-{k:03d}-{process}-{sides}"
         recipe = _draw(name, (process, _smeared(level, own), sides), own, data_dir)
         recipe = _with_torch_fault(recipe, fault, own)
-        plans.append(_planned(recipe, fault, own, seed * 100_003 + k, file_format, small=small))
+        plans.append(planned(recipe, fault, own, seed * 100_003 + k, file_format, small=small))
     return plans
 
 
@@ -102,7 +102,7 @@ def plan_fused(
             torch=replace(torch, elevation_deg=HIGH_DEG if level >= STEEP_MM else LOW_DEG),
         )
         recipe = with_fault(recipe, fault, own)
-        plans.append(_planned(recipe, fault, own, seed * 100_003 + k, file_format, small=small))
+        plans.append(planned(recipe, fault, own, seed * 100_003 + k, file_format, small=small))
     return plans
 
 
@@ -113,19 +113,6 @@ def _levels(of: dict[str, tuple[float, ...]], data_dir: Path | None) -> dict[str
 def _smeared(level_mm: float, rng: np.random.Generator) -> float:
     """The middle of a cell is not special."""
     return float(np.clip(level_mm * np.exp(rng.uniform(-0.2, 0.2)), 0.012, 0.5))
-
-
-def _planned(
-    recipe: CaptureRecipe,
-    fault: str,
-    rng: np.random.Generator,
-    seed: int,
-    file_format: str,
-    *,
-    small: bool,
-) -> Planned:
-    recipe = replace(recipe, seed=seed, sensor=replace(recipe.sensor, file_format=file_format))
-    return Planned(shrink_recipe(recipe) if small else recipe, read_tape(recipe.sheet, rng), fault)
 
 
 def _draw(

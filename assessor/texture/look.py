@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from assessor.card.linear import linear_rgb
+from assessor.card.linear import LUMINANCE, linear_rgb
 from assessor.card.sampling import SquareGrid, pixel_polynomials
 from assessor.card.white import white_basis
 from assessor.values import Camera, CardSighting, FloatArray, Lighting, Photo, ToneCurve, U8Array, freeze
@@ -22,7 +22,6 @@ HALF_MM = 54.0  # the evaluation area: the window less 6 mm a side
 PX_PER_MM = 5.0
 SIDE_PX = round(2 * HALF_MM * PX_PER_MM)
 FLOOR = 0.01  # added before the logarithm: darker than this is noise
-LUMA = (0.2126, 0.7152, 0.0722)  # ITU-R BT.709
 N_LIGHT = 16  # numbers that tell the light
 N_PHOTO = 5  # numbers that tell the photo, known always
 
@@ -31,9 +30,9 @@ N_PHOTO = 5  # numbers that tell the photo, known always
 class Look:
     """One photo's window as the network is shown it, before any turn.
 
-    log_rgb (540, 540, 3) float32: natural log of linear reflectance over the paper's plus FLOOR. light: numbers of
-    `light_numbers`, (N_LIGHT,) and azimuth_deg the direction they are told against, None where no light is known.
-    photo (N_PHOTO,): blur, scale, view, mean level. clipped: share of the window that is burnt out or black.
+    log_rgb (540, 540, 3) float32: natural log of linear reflectance over the paper's plus FLOOR. lighting: None where
+    nothing was read. blur_mm: sd of the blur at the card's edges. view: tangents of the camera's direction along x and
+    y. clipped: share of the window that is burnt out or black.
     """
 
     name: str
@@ -193,7 +192,7 @@ def given(looks: Sequence[Look], turns: int, mirror: bool) -> tuple[FloatArray, 
 
 
 def _luma(log_rgb: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    linear = np.exp(log_rgb) @ np.array(LUMA, np.float32)
+    linear = np.exp(log_rgb) @ LUMINANCE.astype(np.float32)
     return np.log(linear), log_rgb[..., 0], log_rgb[..., 2]
 
 

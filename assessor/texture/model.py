@@ -44,8 +44,12 @@ class Calibration:
 
     def half90(self, sd: float, light: LightState, strangeness: float) -> float:
         """Calibrated 90 % half-width, octaves."""
-        wider = 1 + self.slope * max(strangeness - self.knee, 0.0)
-        return self.factor[light] * float(np.hypot(sd, self.floor)) * wider
+        return self.factor[light] * float(self.spread(np.array(sd), np.array(strangeness)))
+
+    def spread(self, sd: FloatArray, strangeness: FloatArray) -> FloatArray:
+        """What the factor stretches, octaves; any shape."""
+        wider = 1 + self.slope * np.maximum(strangeness - self.knee, 0.0)
+        return np.asarray(np.hypot(sd, self.floor) * wider)
 
 
 @dataclass(frozen=True, slots=True)

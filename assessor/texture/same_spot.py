@@ -15,7 +15,8 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
-from assessor.texture.look import LUMA, Look
+from assessor.card.linear import LUMINANCE
+from assessor.texture.look import Look
 from assessor.values import FloatArray
 
 ALIKE = 1.7  # times the best of the turned windows
@@ -41,7 +42,7 @@ def unlike_the_rest(looks: Sequence[Look]) -> tuple[str, ...]:
 def _patterns(look: Look) -> tuple[FloatArray, FloatArray]:
     """Brightness and colour, (108, 108) each, without their smooth part."""
     small = np.asarray(cv2.resize(look.log_rgb, (_SIDE, _SIDE), interpolation=cv2.INTER_AREA), np.float32)
-    return _detail(small @ np.array(LUMA, np.float32)), _detail(small[..., 0] - small[..., 2])
+    return _detail(small @ LUMINANCE.astype(np.float32)), _detail(small[..., 0] - small[..., 2])
 
 
 def _detail(values: FloatArray) -> FloatArray:

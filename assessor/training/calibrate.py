@@ -10,13 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from typing import get_args
 
 import numpy as np
 
-from assessor.texture.model import Calibration
+from assessor.texture.model import Calibration, LightState
 from assessor.values import BoolArray, FloatArray
 
-STATES = ("lit", "unseen", "unread")
+STATES: tuple[LightState, ...] = get_args(LightState)
 LEVEL = 0.90
 FEWEST = 40  # answers below which a state of the light takes the factor of all states together
 FLOOR = 0.08  # octaves: no network knows Sq better than it was drawn
@@ -84,9 +85,7 @@ def half_widths(calibration: Calibration, answers: Answers) -> FloatArray:
 
 
 def _unscaled(calibration: Calibration, answers: Answers) -> FloatArray:
-    strange = answers.distance / calibration.strange_limit
-    wider = 1 + calibration.slope * np.maximum(strange - calibration.knee, 0)
-    return np.asarray(np.hypot(answers.sd, calibration.floor) * wider)
+    return calibration.spread(answers.sd, answers.distance / calibration.strange_limit)
 
 
 def _factors(trial: Calibration, groups: Mapping[str, Answers]) -> dict[str, float]:

@@ -20,7 +20,7 @@ Said = dict[str, FloatArray]
 
 
 @torch.no_grad()
-def ask(net: SqNet, batch: Batch, device: str) -> dict[str, Tensor]:
+def ask(net: SqNet, batch: Batch) -> dict[str, Tensor]:
     """The network's answer to a batch, in full precision."""
     net.eval()
     return {name: value.float() for name, value in net(batch.image, batch.light, batch.photo).items()}
@@ -58,7 +58,7 @@ def judge_scenes(
             if name in ("single", "pair"):
                 row["classical"] = classical_features(part)
             if net is not None:
-                out = ask(net, part, device)
+                out = ask(net, part)
                 row |= {f"said_{key}": out[key] for key in ("normal", "bins", "lay")}
                 if name != "single_dark":
                     row["features"] = out["features"]

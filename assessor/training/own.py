@@ -6,7 +6,7 @@ and cost nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 import numpy as np
 import torch
@@ -22,15 +22,8 @@ def own_batches(
     own = [(looks, truth) for looks, truth in seen if len(looks) == photos]
     if not own:
         return []
-    rows = [own[k % len(own)] for k in range(max(-(-len(own) // size) * size, size))]
-    return [_batch(part, device) for part in _parts(rows, size)]
-
-
-def _parts(
-    rows: Sequence[tuple[tuple[Look, ...], float]], size: int
-) -> Iterator[Sequence[tuple[tuple[Look, ...], float]]]:
-    for start in range(0, len(rows), size):
-        yield rows[start : start + size]
+    rows = [own[k % len(own)] for k in range(-(-len(own) // size) * size)]
+    return [_batch(rows[start : start + size], device) for start in range(0, len(rows), size)]
 
 
 def _batch(rows: Sequence[tuple[tuple[Look, ...], float]], device: str) -> Batch:

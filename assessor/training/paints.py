@@ -15,15 +15,14 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from assessor.card.linear import linear_from_srgb
+from assessor.simulate.albedo import LITHOLOGIES
 from assessor.training.noise import TABLE, Draw, Grid, blur, cells, soft, spectral, unit
 from assessor.training.surfaces import FAMILIES
 
 PAINTS = ("even", "paste", "speckle", "stones", "photo", "hollows", "marks")
 # Linear reflectance R, G, B of rocks and pastes (from memory, verify; only their spread matters here).
-TONES = (
-    (0.12, 0.12, 0.13), (0.42, 0.38, 0.31), (0.55, 0.53, 0.50), (0.30, 0.20, 0.15), (0.26, 0.26, 0.25),
-    (0.33, 0.25, 0.16), (0.06, 0.06, 0.06), (0.70, 0.68, 0.64), (0.20, 0.24, 0.22),
-)  # fmt: skip
+TONES = (*LITHOLOGIES, (0.06, 0.06, 0.06), (0.70, 0.68, 0.64), (0.20, 0.24, 0.22))
 
 
 def load_maps(files: Sequence[Path], device: str) -> Tensor | None:
@@ -36,7 +35,7 @@ def load_maps(files: Sequence[Path], device: str) -> Tensor | None:
         image = (
             cv2.resize(image, (1024, 1024), interpolation=cv2.INTER_AREA)[..., ::-1].astype(np.float32) / 255
         )
-        linear = np.where(image <= 0.04045, image / 12.92, ((image + 0.055) / 1.055) ** 2.4)
+        linear = linear_from_srgb(image)
         maps.append((linear / linear.mean()).transpose(2, 0, 1))
     return torch.tensor(np.stack(maps), dtype=torch.float32, device=device) if maps else None
 

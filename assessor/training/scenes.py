@@ -13,6 +13,7 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from assessor.card.linear import LUMINANCE
 from assessor.texture.look import FLOOR, N_LIGHT, PX_PER_MM
 from assessor.training.lighting import (
     Lamp,
@@ -270,7 +271,7 @@ def _develop(draw: Draw, grid: Grid, apparent: Tensor, *, moved: bool) -> tuple[
     scale = draw.log_uniform(5.0, 14.0)
     sd_mm = torch.hypot(draw.uniform(0.5, 0.95), (draw.chance(0.25) > 0) * draw.uniform(0, 2.5)) / scale
     image = blur(apparent, sd_mm * grid.px_per_mm)
-    image = image + (draw.uniform(0, 0.9) * 1.0)[:, None] * (image - blur(image, grid.px_per_mm / scale))
+    image = image + draw.uniform(0, 0.9)[:, None] * (image - blur(image, grid.px_per_mm / scale))
     step = round(grid.px_per_mm / PX_PER_MM)
     image = evaluation_area(shrink(image, step), Grid(grid.n // step, PX_PER_MM, grid.device))
     if moved:
@@ -310,7 +311,7 @@ def _moved(draw: Draw, image: Tensor, scale: Tensor) -> Tensor:
 
 def luma(log_rgb: Tensor) -> Tensor:
     """Log luminance (batch, n, n) of log_rgb, as `look` has it."""
-    weights = math.log(0.2126), math.log(0.7152), math.log(0.0722)
+    weights = [math.log(weight) for weight in LUMINANCE]
     return torch.logsumexp(log_rgb + torch.tensor(weights, device=log_rgb.device).view(1, 3, 1, 1), 1)
 
 

@@ -15,13 +15,11 @@ import torch
 from torch import Tensor
 from torch.nn import functional
 
+from assessor.simulate.floors import SIGMA_PER_CUTOFF, STEEPEST
+from assessor.simulate.quick_catalogue import BAND_MM
+from assessor.simulate.truth import EVALUATION_MM
 from assessor.training.noise import TABLE, Draw, Grid, blur, cells, enlarge, shrink, soft, spectral, unit
 
-# 50 % cut-offs of ISO 16610-61 as the standard deviation of the Gaussian: sqrt(ln 2 / (2 pi^2)).
-SIGMA_PER_CUTOFF = 0.18739
-BAND_MM = (0.8, 25.0)
-EVALUATION_MM = 108.0
-STEEPEST = 2.5  # 99.5 % quantile of the slope that broken mortar keeps; common practice
 Shape = Callable[[Draw, Grid, Tensor], Tensor]
 
 
