@@ -9,6 +9,7 @@ from assessor.values.arrays import Kind
 from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, Tone, Torches
 from assessor.values.estimate import Estimate
 from assessor.values.photo import Photo
+from assessor.values.surface import Surface
 from assessor.values.texture import HeightMap, SlopeMap, Texture
 
 
@@ -69,7 +70,7 @@ class CaptureResult:
     """Everything the pipeline made of one capture; summaries go to the record, arrays only to pictures.
 
     heights is None and estimate is set where the texture was estimated, not measured; lightings is then the light of
-    each photo, None where it could not be read.
+    each photo, None where it could not be read. surface: what shows beside the texture, None where nothing was judged.
     """
 
     kind: Kind
@@ -91,3 +92,4 @@ class CaptureResult:
     better_kind: str | None = None
     estimate: Estimate | None = None
     lightings: tuple[Lighting | None, ...] = ()
+    surface: Surface | None = None
