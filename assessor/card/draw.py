@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import io
 import math
+from collections.abc import Sequence
 from xml.sax.saxutils import escape, quoteattr
 
 import cv2
@@ -35,10 +36,15 @@ def draw_card_pdf(layout: CardLayout, paper: str) -> bytes:
     paper is "a4" or "letter" (ValueError otherwise). The card frame's origin lies in the middle of page one.
     """
     pages = (sheet_page(layout, paper), *guide_pages(layout, paper))
+    return pages_pdf(pages, f"Card {layout.design} No. {layout.serial:05d} ({paper}) and shooting guide")
+
+
+def pages_pdf(pages: Sequence[Page], title: str) -> bytes:
+    """Return pages of one size as a PDF; the origin of their inks lies in the middle of each."""
     target = io.BytesIO()
     size_pt = (pages[0].width_mm * PT_PER_MM, pages[0].height_mm * PT_PER_MM)
     canvas = Canvas(target, pagesize=size_pt, invariant=1, pageCompression=1, lang="en")
-    canvas.setTitle(f"Card {layout.design} No. {layout.serial:05d} ({paper}) and shooting guide")
+    canvas.setTitle(title)
     canvas.setAuthor("assessor")
     canvas.setSubject("Print at 100 % on matt paper")
     canvas.setViewerPreference("PrintScaling", "None")

@@ -71,7 +71,7 @@ def paper_size_mm(paper: str) -> tuple[float, float]:
 
 def measured_inks(layout: CardLayout) -> tuple[Ink, ...]:
     """Markers, steps and check bars: exactly what `raster.card_raster` paints."""
-    inks: list[Ink] = [_marker(marker, n) for n, marker in enumerate(layout.markers)]
+    inks: list[Ink] = [marker_ink(marker, n) for n, marker in enumerate(layout.markers)]
     for n, step in enumerate(layout.steps):
         inks.append(rectangle(step.area, step.srgb_byte, f"step-{step.side}-{n // 4}"))
     for bar in (layout.bar_along, layout.bar_across):
@@ -150,7 +150,8 @@ def _corners_only(ring: list[tuple[int, int]]) -> tuple[tuple[int, int], ...]:
     return tuple(kept)
 
 
-def _marker(marker: Marker, n: int) -> Area:
+def marker_ink(marker: Marker, n: int) -> Area:
+    """A marker's black print as one shape; n only names it."""
     left, top = marker.x_mm - marker.side_mm / 2, marker.y_mm + marker.side_mm / 2
     cell = marker.side_mm / 8
     square = ((0, 0), (8, 0), (8, 8), (0, 8))
