@@ -6,14 +6,16 @@
         CardNotFound  SeveralCards  CardMirrored  CardOnScreen
         FlashFired  ProcessedPhoto  PhotoShrunk  LensSwitched  ZoomUsed  OtherPhone
         TooFar  TooClose  TooOblique  TooBlurred  TooDark  Clipped  Glare  CardWet  CardWorn
+        NoSheet  NotTied  OverviewMisfit
       CaptureError     the photos of one spot cannot be measured together
         TooFewPhotos  MixedCameras  MixedCards  PoorGeometry  ViewsTooAlike
         LightMoved  HeightsDisagree  CardNotFlat  KindUnclear  SpotsDiffer
         TorchTooWeak  TorchesAlike  TorchesUnseen  PhoneRelit  TooCoarseForTorch
+        NoOverview
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadZone  BadTruth  OutputNotWritable
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
 units; the remedy is one thing a floor crew can do.
@@ -32,8 +34,11 @@ from assessor.errors_photo import (
     FlashFired,
     Glare,
     LensSwitched,
+    NoSheet,
     NotAnImage,
+    NotTied,
     OtherPhone,
+    OverviewMisfit,
     PhotoError,
     PhotoShrunk,
     PhotoTooLarge,
@@ -57,6 +62,7 @@ __all__ = [
     "BadBars",
     "BadRange",
     "BadTruth",
+    "BadZone",
     "CaptureError",
     "CardMirrored",
     "CardNotFlat",
@@ -75,10 +81,14 @@ __all__ = [
     "MixedCameras",
     "MixedCards",
     "ModelUnusable",
+    "NoOverview",
     "NoPhotos",
+    "NoSheet",
     "NotAnImage",
+    "NotTied",
     "OtherPhone",
     "OutputNotWritable",
+    "OverviewMisfit",
     "PhoneRelit",
     "PhotoError",
     "PhotoShrunk",
@@ -223,6 +233,13 @@ class CardNotFlat(CaptureError):
     remedy = "weigh the sheet's corners or glue it to thin card, and shoot again"
 
 
+class NoOverview(CaptureError):
+    """No overview photo of the zone can be used."""
+
+    code = "no-overview"
+    remedy = "lay two or more zone sheets flat on the floor and shoot from standing height with one in every photo"
+
+
 class SetupError(AssessorError):
     """One of our own files is broken."""
 
@@ -282,6 +299,13 @@ class BadBars(InputError):
 
     code = "bad-bars"
     remedy = "measure both bars again: about 250 mm along and 180 mm across"
+
+
+class BadZone(InputError):
+    """The zone's size or the sheets' numbers cannot be read."""
+
+    code = "bad-zone"
+    remedy = "write the size in metres, such as 4x3, and sheets as 1-6 (there are 24)"
 
 
 class BadTruth(InputError):

@@ -219,3 +219,24 @@ class VideoUnsuitable(PhotoError):
 
     code = "video-unsuitable"
     remedy = "film about ten seconds straight down while somebody walks the torch once round the card"
+
+
+class NoSheet(PhotoError):
+    """No zone sheet and no card can be read in this overview photo."""
+
+    code = "no-sheet"
+    remedy = "stand nearer, so that one sheet lies whole in the picture, two if you can"
+
+
+class NotTied(PhotoError):
+    """The sheets in this overview photo are in no other photo, so its place in the zone is not known."""
+
+    code = "not-tied"
+    remedy = "take one more photo that shows a sheet of this one and a sheet of the others"
+
+
+class OverviewMisfit(PhotoError):
+    """The sheets in this overview photo do not lie as they do in the others."""
+
+    code = "overview-misfit"
+    remedy = "leave the sheets where they lie until the last photo, flat, and shoot this one again at 1x zoom"
