@@ -15,7 +15,7 @@
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadZone  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadDrops  BadZone  BadTruth  OutputNotWritable
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
 units; the remedy is one thing a floor crew can do.
@@ -60,6 +60,7 @@ from assessor.errors_photo import (
 __all__ = [
     "AssessorError",
     "BadBars",
+    "BadDrops",
     "BadRange",
     "BadTruth",
     "BadZone",
@@ -237,7 +238,9 @@ class NoOverview(CaptureError):
     """No overview photo of the zone can be used."""
 
     code = "no-overview"
-    remedy = "lay two or more zone sheets flat on the floor and shoot from standing height with one in every photo"
+    remedy = (
+        "lay two or more zone sheets flat on the floor and shoot from standing height with one in every photo"
+    )
 
 
 class SetupError(AssessorError):
@@ -306,6 +309,13 @@ class BadZone(InputError):
 
     code = "bad-zone"
     remedy = "write the size in metres, such as 4x3, and sheets as 1-6 (there are 24)"
+
+
+class BadDrops(InputError):
+    """A record of water drops cannot be used."""
+
+    code = "bad-drops"
+    remedy = "correct that line; `assessor drops --example` prints a record to copy"
 
 
 class BadTruth(InputError):
