@@ -23,7 +23,7 @@ from assessor.card.decode import decode_photo
 from assessor.card.find import find_card
 from assessor.card.video import is_video, read_sweep
 from assessor.errors import AssessorError, CaptureError, PhotoError, SetupError
-from assessor.evaluation import Estimate, ScoredRow, TruthRow, read_estimate
+from assessor.evaluation import Estimate, ScoredRow, TruthRow, score_capture
 from assessor.grading.scale import GradeScale
 from assessor.pipeline import assess_capture
 from assessor.report.page import CAPTURE_PAGE, capture_page
@@ -32,6 +32,7 @@ from assessor.report.record import RecordHead, assessed_record, failed_record, r
 from assessor.report.schema import CaptureRecord
 from assessor.settings import Settings
 from assessor.store.files import RECORD, read_photo_bytes, shown_name, write_bytes, write_text
+from assessor.store.truth_surface import read_masks
 from assessor.values import Band, CaptureResult, Kind, Photo, PrintScale, TargetRange
 
 PICTURE, SMALL_PHOTO = "picture.png", "photo.jpg"
@@ -72,11 +73,12 @@ class CaptureOutcome:
 
 @dataclass(frozen=True, slots=True)
 class TruthTask:
-    """A job with the truth about its capture; where that holds several kinds, of one of them."""
+    """A job with the truth about its capture; where that holds several kinds, of one of them. folder: of the masks."""
 
     capture: str
     job: Job
     rows: tuple[TruthRow, ...]
+    folder: Path = Path()
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +133,9 @@ def run_truth(task: TruthTask) -> TruthOutcome:
     """Assess one capture of known truth and score it; nothing is written."""
     start = time.perf_counter()
     try:
+        masks = read_masks(task.folder, task.rows)
         result = _assess(task.job)
+        rows = score_capture(result, task.rows, masks, time.perf_counter() - start)
     except SetupError:
         raise
     except AssessorError as error:
@@ -141,8 +145,6 @@ def run_truth(task: TruthTask) -> TruthOutcome:
         return _all_refused(
             task, INTERNAL, spent, sentence=internal_sentence(error), trace=traceback.format_exc()
         )
-    spent = time.perf_counter() - start
-    rows = tuple(ScoredRow(truth, read_estimate(result, truth), spent) for truth in task.rows)
     return TruthOutcome(task.capture, rows)
 
 

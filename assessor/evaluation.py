@@ -3,7 +3,8 @@
 Format (design section 8): one truth row per capture and quantity; one scored row per truth row, with all of
 its columns plus estimate, low90, high90, bound, refused, estimated and seconds; a summary by kind, quantity, process
 and split, and by band too, since numbers of different bands must not be pooled. Groups whose process is "all" pool
-every process; where truth rows name the light they were made under, groups of one light pool every process too.
+every process; where truth rows name the light they were made under, groups of one light pool every process too, and
+so do groups of one true kind of patch. Patches and aggregate are scored in `evaluation_surface`.
 
 Errors: relative, (estimate - truth) / truth, for quantities in mm (`error_unit` "relative"); plain difference
 for those without a unit and for grades; the shorter way round the half circle for `direction_deg` ("deg").
@@ -24,124 +25,38 @@ shares, which hold for any n and any share (Clopper and Pearson 1934, Biometrika
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
-from dataclasses import asdict, dataclass
-from typing import Any, Literal
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
 
 import numpy as np
-from scipy import special
 
-from assessor.values import Band, CaptureResult, FloatArray
+from assessor.evaluation_rows import (
+    ABSTAINED,
+    ALL,
+    NOT_MEASURED,
+    PATCH,
+    ErrorUnit,
+    Estimate,
+    ScoredRow,
+    SummaryRow,
+    TruthRow,
+    mean_limits,
+    scatter_limits,
+    share_limits,
+)
+from assessor.evaluation_surface import TruthMask, is_of_surface, score_surface, surface_scores
+from assessor.values import Band, CaptureResult
 
-NOT_MEASURED = "not-measured"
-ABSTAINED = "abstained"
-ALL = "all"
+__all__ = [
+    "ABSTAINED", "ALL", "NOT_MEASURED", "ErrorUnit", "Estimate", "ScoredRow", "SummaryRow", "TruthMask", "TruthRow",
+    "bands_asked", "covered", "error_of", "error_unit", "gross", "half_octaves", "half_width", "mean_limits",
+    "octaves_off", "read_estimate", "scatter_limits", "score_capture", "share_limits", "summarise",
+]  # fmt: skip
 GROSS = 0.25  # relative error that no capture may pass with
-_Key = tuple[str, str, str, str, float | None, float | None, str]
-ErrorUnit = Literal["relative", "same as value", "grades", "deg"]
+_Key = tuple[str, str, str, str, float | None, float | None, str, str]
 _PURE = {"", "1", "-", "none"}
 # These bring a band of their own, so asking for one would only cost time.
 _OWN_BAND = {"grade", "direction_deg", "MPD", "ETD"}
-
-
-@dataclass(frozen=True, slots=True)
-class TruthRow:
-    """One true number of a capture. Bands are None where the quantity has none (grade); light is "" where not told."""
-
-    capture: str
-    kind: str
-    process: str
-    split: str
-    rendered: bool
-    quantity: str
-    unit: str
-    band_short_mm: float | None
-    band_long_mm: float | None
-    value: float
-    light: str = ""
-
-    @property
-    def band(self) -> Band | None:
-        """The band asked for, or None."""
-        if self.band_short_mm is None or self.band_long_mm is None:
-            return None
-        return Band(self.band_short_mm, self.band_long_mm)
-
-
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """What the pipeline said about one quantity; `refused` holds the code where it said nothing.
-
-    estimated: a learned model's estimate and no measurement.
-    """
-
-    estimate: float | None = None
-    low90: float | None = None
-    high90: float | None = None
-    bound: Literal["value", "upper"] | None = None
-    refused: str | None = None
-    estimated: bool = False
-
-
-@dataclass(frozen=True, slots=True)
-class ScoredRow:
-    """A truth row with its estimate and the seconds its capture took."""
-
-    truth: TruthRow
-    said: Estimate
-    seconds: float
-
-    def as_dict(self) -> dict[str, Any]:
-        """All columns of the truth row, then those of the estimate, flat."""
-        return {**asdict(self.truth), **asdict(self.said), "seconds": round(self.seconds, 3)}
-
-
-@dataclass(frozen=True, slots=True)
-class SummaryRow:
-    """Scores of one group. Null where the group has nothing to say it from.
-
-    n_gross: gross errors not refused, gross_high95 the upper limit of their share of n; median_half_width: of the 90 %
-    intervals, relative. Both for quantities in mm only. The octaves are of Sq where it was estimated, the figures in
-    grades of grades. light: the one light of the group, or "all".
-    """
-
-    kind: str
-    quantity: str
-    process: str
-    split: str
-    band_short_mm: float | None
-    band_long_mm: float | None
-    n: int
-    n_rendered: int
-    error_unit: ErrorUnit
-    bias: float | None
-    scatter: float | None
-    largest_error: float | None
-    coverage: float | None
-    upper_share: float
-    refused_share: float
-    bias_low95: float | None = None
-    bias_high95: float | None = None
-    scatter_low95: float | None = None
-    scatter_high95: float | None = None
-    coverage_low95: float | None = None
-    coverage_high95: float | None = None
-    refused_low95: float | None = None
-    refused_high95: float | None = None
-    n_gross: int | None = None
-    gross_high95: float | None = None
-    median_half_width: float | None = None
-    light: str = ALL
-    mae_octaves: float | None = None
-    median_half_width_octaves: float | None = None
-    mae_grades: float | None = None
-    exact_share: float | None = None
-    within_one_share: float | None = None
-    abstained_share: float = 0.0
-
-    def as_dict(self) -> dict[str, Any]:
-        """Plain values for JSON."""
-        return asdict(self)
 
 
 def bands_asked(truth: Iterable[TruthRow]) -> tuple[Band, ...]:
@@ -172,16 +87,31 @@ def read_estimate(result: CaptureResult, truth: TruthRow) -> Estimate:
     )
 
 
+def score_capture(
+    result: CaptureResult, truth: Sequence[TruthRow], masks: Mapping[str, TruthMask], seconds: float
+) -> tuple[ScoredRow, ...]:
+    """Score one capture, row by row; masks: by the name that its rows of patches give."""
+    surface = iter(score_surface(result.surface, truth, masks, seconds))
+    return tuple(
+        next(surface) if is_of_surface(row) else ScoredRow(row, read_estimate(result, row), seconds)
+        for row in truth
+    )
+
+
 def summarise(rows: Sequence[ScoredRow]) -> tuple[SummaryRow, ...]:
     """Scores by kind, quantity, process, split and band, then pooled over processes ("all"), then by light as well."""
     groups: dict[_Key, list[ScoredRow]] = {}
     for row in rows:
         of = row.truth
-        lit = [(ALL, of.light)] if of.light else []
-        for process, light in [(of.process, ALL), (ALL, ALL), *lit]:
-            key = (of.kind, of.quantity, process, of.split, of.band_short_mm, of.band_long_mm, light)
+        lit = [(ALL, of.light, ALL)] if of.light else []
+        kinds = [(ALL, ALL, str(of.patch))] if of.quantity == PATCH else []
+        for process, light, patch in [(of.process, ALL, ALL), (ALL, ALL, ALL), *kinds, *lit]:
+            key = (of.kind, of.quantity, process, of.split, of.band_short_mm, of.band_long_mm, light, patch)
             groups.setdefault(key, []).append(row)
-    ordered = sorted(groups, key=lambda k: (k[2] == ALL, k[6] != ALL, *k[:4], k[4] or 0.0, k[5] or 0.0, k[6]))
+    ordered = sorted(
+        groups,
+        key=lambda k: (k[2] == ALL, k[6] != ALL, *k[:4], k[4] or 0.0, k[5] or 0.0, k[6], k[7] != ALL, k[7]),
+    )
     return tuple(_summary(key, groups[key]) for key in ordered)
 
 
@@ -256,40 +186,6 @@ def half_octaves(row: ScoredRow) -> float | None:
     return 0.5 * math.log2(said.high90 / said.low90)
 
 
-def share_limits(count: int, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Exact two-sided binomial limits of a share of which `count` of `n` were seen.
-
-    Each side holds (1 - confidence) / 2; where count is 0 or n the far limit is the share itself. ValueError for
-    counts outside 0..n. Source: Clopper and Pearson 1934, by the beta distribution's quantiles.
-    """
-    if not 0 <= count <= n or n == 0:
-        raise ValueError(f"{count} of {n} is no share")
-    tail = (1.0 - confidence) / 2.0
-    low = float(special.betaincinv(count, n - count + 1, tail)) if count > 0 else 0.0
-    high = float(special.betaincinv(count + 1, n - count, 1.0 - tail)) if count < n else 1.0
-    return low, high
-
-
-def mean_limits(values: Sequence[float] | FloatArray, confidence: float = 0.95) -> tuple[float, float]:
-    """Two-sided limits of the mean of normal values by Student's t; ValueError for fewer than two."""
-    n = len(values)
-    if n < 2:
-        raise ValueError("a mean's limits need two values")
-    middle, sd = float(np.mean(values)), float(np.std(values, ddof=1))
-    half = float(special.stdtrit(n - 1, (1.0 + confidence) / 2.0)) * sd / math.sqrt(n)
-    return middle - half, middle + half
-
-
-def scatter_limits(scatter: float, n: int, confidence: float = 0.95) -> tuple[float, float]:
-    """Two-sided limits of the standard deviation of normal values, of which `n` gave `scatter`, by chi-square."""
-    if n < 2:
-        raise ValueError("a scatter's limits need two values")
-    tail = (1.0 - confidence) / 2.0
-    # `chdtri` takes the chance of a larger value.
-    largest, least = (float(special.chdtri(n - 1, above)) for above in (tail, 1.0 - tail))
-    return scatter * math.sqrt((n - 1) / largest), scatter * math.sqrt((n - 1) / least)
-
-
 def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
     errors = np.array([error for row in rows if (error := error_of(row)) is not None])
     claims = [claim for row in rows if (claim := covered(row)) is not None]
@@ -306,6 +202,7 @@ def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
     return SummaryRow(
         *key[:6],
         light=key[6],
+        patch=key[7],
         n=n,
         n_rendered=sum(row.truth.rendered for row in rows),
         error_unit=error_unit(rows[0].truth),
@@ -327,6 +224,7 @@ def _summary(key: _Key, rows: Sequence[ScoredRow]) -> SummaryRow:
         gross_high95=None if n_gross is None else share_limits(n_gross, n)[1],
         median_half_width=float(np.median(widths)) if widths else None,
         abstained_share=sum(row.said.refused == ABSTAINED for row in rows) / n,
+        surface=surface_scores(rows),
         **_estimate_scores(rows),
     )
 

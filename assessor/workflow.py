@@ -223,7 +223,7 @@ def evaluate_folder(
             asked = _KINDS.get(kind) if len(kinds) > 1 else None
             job = Job(capture.photos, print_scale, grade_scale, None, bands, settings, asked)
             of_kind = tuple(row for row in capture.rows if row.kind == kind)
-            tasks.append(TruthTask(capture.name, job, of_kind))
+            tasks.append(TruthTask(capture.name, job, of_kind, folder))
     outcomes: list[TruthOutcome] = []
     for task, outcome in run_all(executor, run_truth, tasks, failed_truth):
         outcomes.append(outcome)

@@ -15,6 +15,7 @@ LEVELS = {
     "values": 1,
     "card": 2, "texture": 2, "surface": 2, "grading": 2, "grouping": 2,
     "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "pipeline": 3, "simulate": 3, "evaluation": 3,
+    "evaluation_rows": 3, "evaluation_surface": 3,
     "store": 4, "report": 4,
     "batch": 5, "workflow": 5,
     "cli": 6, "__main__": 6, "web": 6,

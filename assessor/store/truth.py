@@ -1,8 +1,10 @@
 """Read a folder with known truth (design section 8): `truth.csv`, `photos/<capture>/*`, optional JSON files.
 
 truth.csv: a header line, then one row per capture and quantity with the columns capture, kind, process,
-split, rendered, quantity, unit, band_short_mm, band_long_mm, value. The band may be empty for grade and lay. A column
-light is read where there is one (scores by light); other columns are passed over.
+split, rendered, quantity, unit, band_short_mm, band_long_mm, value. The band may be empty for grade and lay. Columns
+light (scores by light), mask, px_per_mm and contrast are read where there are any; other columns are passed over.
+A row of quantity `patch` is one true patch: its value is the patch's kind and its mask an 8-bit PNG in the folder, over
+127 inside, whose centre is the card's centre, row 0 at the largest y. `false_patches` has the value 0.
 card.json: where every print has the same size, `{"measured_bars": [along_mm, across_mm]}`.
 captures.json: per capture, `{"capture": {"measured_bars": [along_mm, across_mm]}}`; goes before card.json.
 """
@@ -12,7 +14,6 @@ from __future__ import annotations
 import csv
 import io
 import json
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,9 +25,10 @@ from assessor.card.layout import DESIGN
 from assessor.errors import BadTruth
 from assessor.evaluation import TruthRow
 from assessor.store.files import find_photos
+from assessor.store.truth_surface import check_mask, check_surface_value, number_in, surface_cells
 
-OPTIONAL = ("light",)
-COLUMNS = tuple(name for name in TruthRow.__dataclass_fields__ if name not in OPTIONAL)
+OPTIONAL = ("light", "mask", "px_per_mm", "contrast")
+COLUMNS = tuple(name for name in TruthRow.__dataclass_fields__ if name not in {*OPTIONAL, "patch"})
 QUANTITIES_MM = {"Sq", "Sa", "Sz", "MPD", "ETD"}
 KINDS = {"single", "angles", "torch", "fused", "overview"}
 _FLAGS = {"true": True, "1": True, "yes": True, "false": False, "0": False, "no": False}
@@ -59,7 +61,8 @@ def read_truth_folder(folder: Path) -> tuple[TruthCapture, ...]:
 
     Raises BadTruth with the row's number where the table, a JSON file or a capture's photos are wrong.
     """
-    rows = read_truth(_text(folder / "truth.csv"), file=str(folder / "truth.csv"))
+    file = str(folder / "truth.csv")
+    rows = read_truth(_text(folder / "truth.csv"), file=file, folder=folder)
     card = _json(folder / "card.json", TypeAdapter(_Card)) or _Card()
     if card.design != DESIGN:
         raise BadTruth(
@@ -70,7 +73,7 @@ def read_truth_folder(folder: Path) -> tuple[TruthCapture, ...]:
     for name in dict.fromkeys(row.capture for row in rows):
         place = folder / "photos" / name
         if not place.is_dir():
-            raise BadTruth(f"capture '{name}' has no folder {place}", file=str(folder / "truth.csv"))
+            raise BadTruth(f"capture '{name}' has no folder {place}", file=file)
         bars = own[name].measured_bars if name in own else None
         captures.append(
             TruthCapture(
@@ -83,8 +86,11 @@ def read_truth_folder(folder: Path) -> tuple[TruthCapture, ...]:
     return tuple(captures)
 
 
-def read_truth(text: str, *, file: str) -> tuple[TruthRow, ...]:
-    """Parse the text of a truth.csv; raises BadTruth with the number of the row (the header is row 1)."""
+def read_truth(text: str, *, file: str, folder: Path | None = None) -> tuple[TruthRow, ...]:
+    """Parse the text of a truth.csv; raises BadTruth with the number of the row (the header is row 1).
+
+    folder: where masks lie; without it they are not looked at.
+    """
     reader = csv.DictReader(io.StringIO(text.lstrip("\ufeff")))
     missing = [name for name in COLUMNS if name not in (reader.fieldnames or ())]
     if missing:
@@ -92,12 +98,14 @@ def read_truth(text: str, *, file: str) -> tuple[TruthRow, ...]:
     rows, seen = [], set()
     for cells in reader:
         # line_num counts lines as an editor shows them, even where a quoted cell holds a line break.
-        row = _row(cells, where=f"row {reader.line_num}", file=file)
-        key = (row.capture, row.kind, row.quantity, row.band)
+        where = f"row {reader.line_num}"
+        row = _row(cells, where=where, file=file)
+        key = (row.capture, row.kind, row.quantity, row.band, row.mask)
         if key in seen:
-            raise BadTruth(
-                f"row {reader.line_num}: {row.quantity} of '{row.capture}' stands there twice", file=file
-            )
+            what = f" with mask {row.mask}" if row.mask else ""
+            raise BadTruth(f"{where}: {row.quantity} of '{row.capture}'{what} stands there twice", file=file)
+        if folder is not None and row.mask:
+            check_mask(folder, row, where=where, file=file)
         seen.add(key)
         rows.append(row)
     if not rows:
@@ -119,9 +127,11 @@ def _row(cells: Mapping[str, Any], *, where: str, file: str) -> TruthRow:
     quantity, unit = text["quantity"], text["unit"]
     if quantity in QUANTITIES_MM and unit != "mm":
         raise BadTruth(f"{where}: {quantity} must be in mm, not '{unit}'", file=file)
-    value = _number(text["value"], where=f"{where}: value", file=file)
+    surface = surface_cells(cells, where=where, file=file)
+    value = 0.0 if surface.patch else number_in(text["value"], where=f"{where}: value", file=file)
+    check_surface_value(quantity, unit, value, where=where, file=file)
     short_mm, long_mm = (
-        _number(text[name], where=f"{where}: {name}", file=file) if text[name] else None
+        number_in(text[name], where=f"{where}: {name}", file=file) if text[name] else None
         for name in ("band_short_mm", "band_long_mm")
     )
     if (short_mm is None) != (long_mm is None):
@@ -140,17 +150,11 @@ def _row(cells: Mapping[str, Any], *, where: str, file: str) -> TruthRow:
         band_long_mm=long_mm,
         value=value,
         light=(cells.get("light") or "").strip(),
+        mask=surface.mask,
+        px_per_mm=surface.px_per_mm,
+        contrast=surface.contrast,
+        patch=surface.patch,
     )
-
-
-def _number(text: str, *, where: str, file: str) -> float:
-    try:
-        number = float(text)
-    except ValueError:
-        number = math.nan
-    if not math.isfinite(number):
-        raise BadTruth(f"{where} must be a number, not '{text}'", file=file)
-    return number
 
 
 def _text(path: Path) -> str:

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
 import pytest
+from PIL import Image
 
 from assessor.errors import BadTruth
 from assessor.store.truth import COLUMNS, read_truth, read_truth_folder
+from assessor.store.truth_surface import read_masks
 
 HEAD = ",".join(COLUMNS)
 GOOD = "a,angles,ground,tuned,true,Sq,mm,2.5,25,0.05"
@@ -107,3 +110,95 @@ def test_a_light_is_read_where_a_column_names_it_and_unknown_columns_are_passed_
     first, second = read_truth(text, file="truth.csv")
     assert (first.light, second.light) == ("sun", "")
     assert read_truth(f"{HEAD}\n{GOOD}\n", file="truth.csv")[0].light == ""
+
+
+PATCH_HEAD = f"{HEAD},light,mask,px_per_mm,contrast"
+PATCH = "a,single,ground,tuned,true,patch,1,,,oil,window,masks/1.png,4,-0.4"
+
+
+def mask_folder(folder: Path, *rows: str, mode: str = "L", value: int = 255) -> Path:
+    make_folder(folder, *rows)
+    (folder / "truth.csv").write_text("\n".join([PATCH_HEAD, *rows]) + "\n")
+    (folder / "masks").mkdir()
+    pixels = np.zeros((30, 40), np.uint8)
+    pixels[10:20, 10:30] = value
+    image = Image.fromarray(pixels)
+    image.convert(mode).save(folder / "masks/1.png")
+    image.save(folder / "masks/2.png")
+    return folder
+
+
+def test_patches_are_read_with_their_masks(tmp_path: Path) -> None:
+    other = PATCH.replace("1.png", "2.png").replace(",oil,", ",damp,").replace("-0.4", "")
+    folder = mask_folder(tmp_path, PATCH, other, "a,single,ground,tuned,true,false_patches,1,,,0,,,,")
+    (capture,) = read_truth_folder(folder)
+    first, second, none = capture.rows
+    assert (first.patch, first.mask, first.px_per_mm, first.contrast, first.light) == (
+        "oil", "masks/1.png", 4.0, -0.4, "window",
+    )  # fmt: skip
+    assert (second.patch, second.contrast) == ("damp", None)
+    assert (none.patch, none.mask, none.px_per_mm) == ("", "", None)
+    assert first.as_dict()["value"] == "oil"
+    masks = read_masks(folder, capture.rows)
+    assert set(masks) == {"masks/1.png", "masks/2.png"}
+    assert masks["masks/1.png"].inside.sum() == 200
+    assert masks["masks/1.png"].inside.shape == (30, 40)
+
+
+@pytest.mark.parametrize("mode", ["RGB", "RGBA", "1", "P"])
+def test_masks_of_every_eight_bit_kind_are_read(tmp_path: Path, mode: str) -> None:
+    folder = mask_folder(tmp_path, PATCH, mode=mode)
+    assert read_masks(folder, read_truth_folder(folder)[0].rows)["masks/1.png"].inside.sum() == 200
+
+
+@pytest.mark.parametrize(
+    ("row", "sentence"),
+    [
+        (PATCH.replace(",oil,", ",gum,"), "row 2: value of a patch must be one of oil, damp.*, not 'gum'"),
+        (PATCH.replace("masks/1.png", ""), "row 2: a patch needs a mask"),
+        (PATCH.replace(",4,", ",,"), "row 2: px_per_mm of the mask must be a number over 0"),
+        (PATCH.replace(",4,", ",-4,"), "row 2: px_per_mm of the mask must be a number over 0"),
+        (PATCH.replace(",4,", ",four,"), "row 2: px_per_mm must be a number, not 'four'"),
+        (PATCH.replace("-0.4", "dark"), "row 2: contrast must be a number, not 'dark'"),
+        (PATCH.replace("1.png", "9.png"), "row 2: mask 'masks/9.png' is not there"),
+        (PATCH.replace("masks/1.png", "truth.csv"), "row 2: mask 'truth.csv' can't be read as a PNG"),
+        (PATCH.replace("masks/1.png", "masks"), "row 2: mask 'masks' can't be read as a PNG"),
+        (PATCH.replace("masks/1.png", "../1.png"), "row 2: mask '../1.png' lies outside the folder"),
+        (PATCH.replace("masks/1.png", "/etc/passwd"), "row 2: mask '/etc/passwd' lies outside the folder"),
+        (f"{PATCH}\n{PATCH}", "row 3: patch of 'a' with mask masks/1.png stands there twice"),
+        (
+            PATCH.replace("patch,1", "coarse_fraction,1").replace("oil", "1.2"),
+            "row 2: coarse_fraction must lie",
+        ),
+        (
+            PATCH.replace("patch,1", "coarse_fraction,mm").replace("oil", "0.2"),
+            "row 2: coarse_fraction has no",
+        ),
+        (
+            PATCH.replace("patch,1", "false_patches,1").replace("oil", "2"),
+            "row 2: the value of false_patches",
+        ),
+    ],
+)
+def test_bad_rows_of_patches_are_named(tmp_path: Path, row: str, sentence: str) -> None:
+    folder = mask_folder(tmp_path, *row.split("\n"))
+    with pytest.raises(BadTruth, match=rf"truth.csv: {sentence}.*; correct that row"):
+        read_truth_folder(folder)
+
+
+def test_a_mask_without_a_patch_or_of_sixteen_bits_is_refused(tmp_path: Path) -> None:
+    with pytest.raises(BadTruth, match=r"row 2: mask 'masks/1\.png' has no pixel over 127"):
+        read_truth_folder(mask_folder(tmp_path / "empty", PATCH, value=127))
+    folder = mask_folder(tmp_path / "deep", PATCH)
+    Image.fromarray(np.full((30, 40), 60000, np.uint16)).save(folder / "masks/1.png")
+    with pytest.raises(BadTruth, match=r"row 2: mask 'masks/1\.png' is not an 8-bit PNG"):
+        read_truth_folder(folder)
+
+
+def test_a_link_out_of_the_folder_is_refused(tmp_path: Path) -> None:
+    folder = mask_folder(tmp_path / "in", PATCH)
+    (folder / "masks/1.png").unlink()
+    (tmp_path / "1.png").write_bytes((folder / "masks/2.png").read_bytes())
+    (folder / "masks/1.png").symlink_to(tmp_path / "1.png")
+    with pytest.raises(BadTruth, match="lies outside the folder"):
+        read_truth_folder(folder)
