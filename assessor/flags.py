@@ -161,6 +161,26 @@ FLAGS: dict[str, Flag] = {
             "hold the torch so that it shines across the lines",
         ),
         Flag(
+            "aggregate-implausible",
+            "More coarse stone is seen than cut concrete can show (about 0.45 of the area).",
+            "count points on the printed grid (assessor points)",
+        ),
+        Flag(
+            "aggregate-uneven",
+            "The stone shows unevenly over the window.",
+            "look whether the machine cut evenly, and photograph more spots",
+        ),
+        Flag(
+            "aggregate-unsure",
+            "The stones cannot be told from the rest of the floor.",
+            "count points on the printed grid (assessor points)",
+        ),
+        Flag(
+            "aggregate-blurred",
+            "The photo is too blurred to outline stones.",
+            "hold still 300-450 mm above the card and tap the card to focus",
+        ),
+        Flag(
             "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"
         ),
     )

@@ -97,6 +97,7 @@ FLAG_CODES = {
     "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
     "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
     "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
+    "aggregate-implausible", "aggregate-uneven", "aggregate-unsure", "aggregate-blurred",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "evaluate", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]

@@ -94,6 +94,8 @@ class Aggregate:
     the visible fraction between blocks of `block_mm` beyond what chance gives, and its 90 % limits; None where too few
     blocks. labels (H, W) int32: 0 paste, else the particle, on the grid given. plausible: False where the coarse
     fraction is more than cut concrete can show (about 0.45). abstained: flag codes that say why nothing is claimed.
+    coarse and visible hold for this window; coarse_around90, visible_around90: 90 % limits for the floor around it, of
+    which it is a sample (block bootstrap and the model's error together).
     """
 
     coarse: Quantity
@@ -111,6 +113,8 @@ class Aggregate:
     method: str
     flags: tuple[str, ...] = ()
     abstained: tuple[str, ...] = ()
+    coarse_around90: tuple[float, float] = (0.0, 1.0)
+    visible_around90: tuple[float, float] = (0.0, 1.0)
 
     def __post_init__(self) -> None:
         freeze(self.labels)
