@@ -9,10 +9,11 @@ from __future__ import annotations
 import hashlib
 import json
 import sys
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import cv2
 import numpy as np
@@ -80,21 +81,45 @@ class Model:
         return Said(mean, sd, (float(lay[0, 0]), float(lay[0, 1])), float(distance[0]))
 
 
-@cache
-def load_model(name: str) -> Model:
-    """Read a packaged model, once a process; ModelUnusable where it is missing or broken."""
+@dataclass(frozen=True, eq=False)
+class Package:
+    """A model's files as read: title is its name and the digest of its weights."""
+
+    title: str
+    config: dict[str, Any]
+    calibration: dict[str, Any]
+    session: Any
+
+
+Made = TypeVar("Made")
+
+
+def read_package(name: str, make: Callable[[Package], Made]) -> Made:
+    """Read a packaged model and make something of it; ModelUnusable where it is missing or broken."""
     folder = next((place / name for place in PLACES if (place / name).is_dir()), None)
     if folder is None:
         raise ModelUnusable(f"there is no model '{name}'", file=str(PLACES[0] / name))
     try:
         config = json.loads((folder / "config.json").read_text(encoding="utf-8"))
-        calibration = Calibration(**json.loads((folder / "calibration.json").read_text(encoding="utf-8")))
+        calibration = json.loads((folder / "calibration.json").read_text(encoding="utf-8"))
         weights = (folder / "weights.onnx").read_bytes()
         session = onnxruntime.InferenceSession(weights, _options(), providers=["CPUExecutionProvider"])
         title = f"{name} {hashlib.sha256(weights).hexdigest()[:8]}"
-        return Model(title, str(config["form"]), Band(*config["band_mm"]), calibration, session)
+        return make(Package(title, config, calibration, session))
     except (OSError, ValueError, KeyError, TypeError, RuntimeError) as error:
         raise ModelUnusable(f"the model cannot be used ({type(error).__name__})", file=str(folder)) from error
+
+
+@cache
+def load_model(name: str) -> Model:
+    """Read a packaged model of the estimate, once a process; ModelUnusable where it is missing or broken."""
+    return read_package(name, _model)
+
+
+def _model(package: Package) -> Model:
+    config = package.config
+    calibration = Calibration(**package.calibration)
+    return Model(package.title, str(config["form"]), Band(*config["band_mm"]), calibration, package.session)
 
 
 def _options() -> Any:

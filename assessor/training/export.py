@@ -66,7 +66,7 @@ def export_onnx(packaged: Packaged) -> bytes:
         training=torch.onnx.TrainingMode.PRESERVE,  # else norms are folded in, and half precision holds no weight
     )  # fmt: skip
     model = onnx.load_from_string(buffer.getvalue())
-    _store_half(model, onnx)
+    store_half(model, onnx)
     onnx.checker.check_model(model)
     return bytes(model.SerializeToString())
 
@@ -81,7 +81,7 @@ def example(channels: int, photos: int, seed: int = 0) -> tuple[Tensor, Tensor, 
     )
 
 
-def _store_half(model: Any, onnx: Any) -> None:
+def store_half(model: Any, onnx: Any) -> None:
     """Large weights that half precision holds exactly become float16 with a cast in front of their use."""
     graph, casts, kept = model.graph, [], []
     to_array: Callable[[Any], FloatArray] = onnx.numpy_helper.to_array

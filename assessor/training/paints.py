@@ -68,14 +68,14 @@ def _paint(draw: Draw, grid: Grid, height_mm: Tensor, name: str, maps: Tensor | 
     if name == "stones":
         made = _stones(draw, grid, made)
     if maps is not None and name == "photo":
-        made = made * _photo(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
+        made = made * crop_maps(draw, grid, maps) ** draw.log_uniform(0.6, 1.6)[:, None]
     elif name == "hollows":
         made = made * torch.exp(_hollows(draw, grid))[:, None]
     elif name == "marks":
         made = _marks(draw, grid, _speckle(draw, grid, made) if draw.number(2) else made)
     elif maps is not None and draw.number(3) == 0:
         # Any floor may have real colour on top of its own: the cheapest way to more kinds of it.
-        made = made * _photo(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None]
+        made = made * crop_maps(draw, grid, maps) ** draw.uniform(0.2, 0.8)[:, None]
     made = made * torch.exp(_stains(draw, grid, height_mm))[:, None]
     level = made.mean((1, 2, 3), keepdim=True)
     return (made * draw.log_uniform(0.12, 0.6)[:, None] / level).clamp(0.02, 0.92)
@@ -128,7 +128,7 @@ def _stones(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
     return colour
 
 
-def _photo(draw: Draw, grid: Grid, maps: Tensor) -> Tensor:
+def crop_maps(draw: Draw, grid: Grid, maps: Tensor) -> Tensor:
     """Crops of real albedo at a random scale and turn, (batch, 3, n, n), about 1; half of their colour kept."""
     at = (draw.table(1)[:, 0] * len(maps)).long()
     across = draw.log_uniform(60, 260)
