@@ -32,6 +32,8 @@ FAMILIES = ("flush", "ground", "faint", "map", "cut", "bare")
 SHARES = (0.2, 0.2, 0.15, 0.2, 0.15, 0.1)
 PX_PER_MM, FINE, WINDOW_MM, EVALUATION_MM = 2.0, 4, 112.0, 108.0
 SMALLEST_MM, COARSE_MM = 2.0, 4.75
+# Not in `train_surface`; nor the ground with rocks in it, whose stones nobody has outlined.
+HELD_OUT_MAPS = ("anti_slip_concrete", "asphalt_02", "asphalt_track", "brushed_concrete")
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,9 +83,8 @@ def make_cut(seed: int, number: int, data: Path | None, family: str = "") -> Cut
 
 
 def paste_maps(data: Path | None) -> list[Path]:
-    """Measured albedo that can stand for paste: not the ground whose rocks nobody has outlined."""
-    found = sorted((data / "concrete_albedo").glob("*.jpg")) if data else []
-    return [file for file in found if "rocks" not in file.name]
+    """Measured albedo that no network was trained on and that can stand for paste (see HELD_OUT_MAPS)."""
+    return [data / "concrete_albedo" / f"{name}_diff_1k.jpg" for name in HELD_OUT_MAPS] if data else []
 
 
 def cut_solids(

@@ -16,8 +16,16 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from assessor.surface.blocks import block_means, fit_blocks, resample_means, unevenness
+from assessor.surface.blocks import (
+    Corner,
+    block_means,
+    chance_variance,
+    fit_blocks,
+    resample_means,
+    unevenness,
+)
 from assessor.surface.particles import Particles, ParticleSettings, find_particles
+from assessor.surface.segment import resample
 from assessor.values import Aggregate, Band, BoolArray, FloatArray, FloorImage, Quantity, Segments, SieveRow
 
 Z90 = 1.6449  # half-width of a normal 90 % interval in standard deviations
@@ -58,47 +66,44 @@ def measure_aggregate(
     *,
     blur_mm: float | None = None,
 ) -> Aggregate | None:
-    """Area fractions, sizes and evenness of the stones that show; None where the model does not tell aggregate.
+    """Area fractions, sizes and evenness of the stones that show.
+
+    None where the model does not tell aggregate, and where nothing of the evaluation area is seen.
 
     blur_mm: width of a sharp edge in the photo, where known (`CardSighting.edge_width_mm`). Never refuses: `abstained`
-    says where nothing is to be claimed (too blurred, too little seen, the model in doubt). ValueError where the grids
-    of segments and image differ.
+    says where nothing is to be claimed (too blurred, too little seen, the model in doubt). ValueError where segments
+    and image do not show the same area.
     """
     use = settings or AggregateSettings()
     if segments.visible is None or segments.coarse is None:
         return None
+    image = resample(image, segments.px_per_mm)
     if segments.visible.shape != image.valid.shape:
-        raise ValueError("segments and image must lie on one grid")
-    area = evaluation_area(image, use.evaluation_mm)
+        raise ValueError("segments and image must show the same area")
     visible = np.clip(np.asarray(segments.visible, np.float64), 0, 1)
     # What lies in a coarse particle lies in a particle.
     coarse = np.minimum(np.clip(np.asarray(segments.coarse, np.float64), 0, 1), visible)
     particles = find_particles(
         visible, segments.rim, image.valid, segments.px_per_mm, smallest_mm=use.smallest_mm, settings=use.particles
     )  # fmt: skip
+    area = evaluation_area(image, use.evaluation_mm)
     seen = area & image.valid
-    doubt = _mean(visible * (1 - visible), seen)
-    abstained = _abstained(_mean(image.valid, area), doubt, blur_mm, use)
+    if not seen.any():
+        return None
     block_mm, n = fit_blocks(use.block_in_particles * _typical_mm(particles), use.evaluation_mm)
+    look = _Look(seen, _corner(area), n, 1 / segments.px_per_mm)
     rng = np.random.default_rng(0)  # the same window gives the same limits
-    corner = _corner(area)
-    quantities, around = [], []
-    for name, map_, smallest, base, per_doubt in (
-        ("coarse_fraction", coarse, use.coarse_mm, use.u_model_coarse, use.doubt_coarse),
-        ("visible_fraction", visible, use.smallest_mm, use.u_model_visible, use.doubt_visible),
-    ):
-        value = _mean(map_, seen)
-        u = math.hypot(base, per_doubt * _mean(map_ * (1 - map_), seen))
-        means = resample_means(map_, seen, corner, n, draws=use.draws, rng=rng)
-        u_sampling = float(means.std()) * math.sqrt(n * n / max(n * n - 1, 1)) if len(means) else math.nan
-        around.append(_interval(value, math.hypot(u, u_sampling)))
-        band = Band(smallest, use.evaluation_mm)
-        quantities.append(_quantity(name, value, u, band, 1 / segments.px_per_mm))
-    uneven = unevenness(block_means(visible, seen, corner, 2 * n))
-    flags = _flags(quantities[0], uneven, use)
+    of_coarse, coarse_around = _fraction(coarse, look, "coarse_fraction", use, rng)
+    of_visible, visible_around = _fraction(visible, look, "visible_fraction", use, rng)
+    uneven = None
+    if particles.whole.any():
+        area_mm2 = float(np.average(particles.area_mm2, weights=particles.area_mm2 * particles.whole))
+        chance = chance_variance(of_visible.value, area_mm2, block_mm)
+        uneven = unevenness(block_means(visible, seen, look.corner, n), chance)
+    flags = _flags(of_coarse, uneven, use)
     return Aggregate(
-        coarse=quantities[0],
-        visible=quantities[1],
+        coarse=of_coarse,
+        visible=of_visible,
         smallest_mm=use.smallest_mm,
         sizes=_sizes(particles, n, use, rng),
         uneven=uneven,
@@ -111,30 +116,70 @@ def measure_aggregate(
         plausible="aggregate-implausible" not in flags,
         method=f"{METHOD} ({segments.model})",
         flags=flags,
-        abstained=abstained,
-        coarse_around90=around[0],
-        visible_around90=around[1],
+        abstained=_abstained(_mean(image.valid, area), _doubt(visible, seen), blur_mm, use),
+        coarse_around90=coarse_around,
+        visible_around90=visible_around,
     )
 
 
 def evaluation_area(image: FloorImage, side_mm: float) -> BoolArray:
     """The middle square of the window (card frame origin), (H, W)."""
-    rows, cols = image.valid.shape
-    x, y = image.place(np.arange(rows, dtype=np.float64), np.arange(cols, dtype=np.float64))
-    x = image.x_min_mm + (np.arange(cols) + 0.5) / image.px_per_mm
-    half = side_mm / 2
-    return np.asarray((np.abs(y) < half)[:, None] & (np.abs(x) < half)[None, :])
+    rows, cols = (np.arange(n, dtype=np.float64) for n in image.valid.shape)
+    y = image.y_max_mm - (rows + 0.5) / image.px_per_mm
+    x = image.x_min_mm + (cols + 0.5) / image.px_per_mm
+    return np.asarray((np.abs(y) < side_mm / 2)[:, None] & (np.abs(x) < side_mm / 2)[None, :])
+
+
+@dataclass(frozen=True, eq=False)
+class _Look:
+    """What is seen of the evaluation area, its first row and column and side (samples), its blocks along a side."""
+
+    seen: BoolArray
+    corner: Corner
+    blocks: int
+    spacing_mm: float
+
+
+def _fraction(
+    map_: FloatArray, look: _Look, name: str, settings: AggregateSettings, rng: np.random.Generator
+) -> tuple[Quantity, tuple[float, float]]:
+    """Mean probability with the model's uncertainty, and its 90 % limits for the floor around the window."""
+    of_coarse = name == "coarse_fraction"
+    base = settings.u_model_coarse if of_coarse else settings.u_model_visible
+    per_doubt = settings.doubt_coarse if of_coarse else settings.doubt_visible
+    value = _mean(map_, look.seen)
+    u = math.hypot(base, per_doubt * _doubt(map_, look.seen))
+    means = resample_means(map_, look.seen, look.corner, look.blocks, draws=settings.draws, rng=rng)
+    n = look.blocks**2
+    u_sampling = float(means.std()) * math.sqrt(n / (n - 1)) if len(means) else math.nan
+    low, high = _interval(value, u)
+    smallest = settings.coarse_mm if of_coarse else settings.smallest_mm
+    quantity = Quantity(
+        name=name,
+        value=value,
+        u=u,
+        low90=low,
+        high90=high,
+        unit="1",
+        band=Band(smallest, settings.evaluation_mm),
+        spacing_mm=look.spacing_mm,
+        method=METHOD,
+    )
+    return quantity, _interval(value, math.hypot(u, u_sampling))
+
+
+def _doubt(map_: FloatArray, seen: BoolArray) -> float:
+    """Mean variance of a sample's yes or no, 0 (sure) to 0.25 (a coin)."""
+    return _mean(map_ * (1 - map_), seen)
 
 
 def _mean(map_: FloatArray | BoolArray, where: BoolArray) -> float:
-    return float(map_[where].mean()) if where.any() else math.nan
+    return float(map_[where].mean())
 
 
-def _corner(area: BoolArray) -> tuple[int, int, int]:
+def _corner(area: BoolArray) -> Corner:
     """First row, first column and side of the evaluation area, samples."""
     rows, cols = np.flatnonzero(area.any(1)), np.flatnonzero(area.any(0))
-    if not len(rows):
-        return 0, 0, 0
     return int(rows[0]), int(cols[0]), min(len(rows), len(cols))
 
 
@@ -158,21 +203,6 @@ def _abstained(
     if doubt > settings.max_doubt:
         found.append("aggregate-unsure")
     return tuple(found)
-
-
-def _quantity(name: str, value: float, u: float, band: Band, spacing_mm: float) -> Quantity:
-    low, high = _interval(value, u)
-    return Quantity(
-        name=name,
-        value=value,
-        u=u,
-        low90=low,
-        high90=high,
-        unit="1",
-        band=band,
-        spacing_mm=spacing_mm,
-        method=METHOD,
-    )
 
 
 def _interval(value: float, u: float) -> tuple[float, float]:
