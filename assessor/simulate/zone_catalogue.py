@@ -59,6 +59,7 @@ def _plan(k: int, seed: int, *, small: bool, file_format: str) -> ZoneRecipe:
         elevation_deg=float(rng.uniform(30, 60)),
     )
     factor = 0.5 if small else 1.0
+    sheets = place_sheets(length, width, rng, card=k % 5 == 4)
     sensor = SensorRecipe(
         psf_px=0.65, exposure=float(rng.uniform(0.55, 0.72)), snr_db=float(rng.uniform(32, 40)),
         sharpen=float(rng.uniform(0.2, 0.6)), s_curve=float(rng.uniform(0, 0.15)),
@@ -69,8 +70,8 @@ def _plan(k: int, seed: int, *, small: bool, file_format: str) -> ZoneRecipe:
         seed=seed * 1000 + k,
         floor=floor,
         marks=marks,
-        sheets=place_sheets(length, width, rng, card=k % 5 == 4),
-        views=walk(length, width, rng),
+        sheets=sheets,
+        views=walk(length, width, sheets, rng),
         light=light,
         sensor=sensor,
         size_px=(round(4032 * factor), round(3024 * factor)),
@@ -105,21 +106,45 @@ def place_sheets(
     return tuple(sheets)
 
 
-def walk(length_mm: float, width_mm: float, rng: np.random.Generator) -> tuple[View, ...]:
-    """A person walks along the zone's two long sides and shoots inward, about every 1.2 m."""
-    corner = zone_sheet(1).corner_mm
-    n = max(round(length_mm / 1250.0), 2)
+def walk(
+    length_mm: float, width_mm: float, sheets: tuple[TrueSheet, ...], rng: np.random.Generator
+) -> tuple[View, ...]:
+    """A person walks along the zone's two long sides, every metre or so, and shoots inward with two sheets in view."""
+    n = max(round(length_mm / 1100.0), 2)
     views = []
     for side in (0, 1):
         for k in range(n):
-            tilt = float(np.radians(rng.uniform(26, 44)))
-            height = float(rng.uniform(1400, 1700))
-            x = corner[0] + length_mm * (k + 0.5) / n + float(rng.uniform(-100, 100))
-            depth = width_mm * (0.27 + 0.46 * side) + float(rng.uniform(-80, 80))
-            target = (x, corner[1] + depth)
-            # Both rows are shot looking the same way or across: from the near side, or from the far one.
-            turn = float(np.radians((90 if side == 0 else 270) + rng.uniform(-18, 18)))
-            reach = height * np.tan(tilt)
-            foot = (target[0] - reach * np.cos(turn), target[1] - reach * np.sin(turn))
-            views.append(View((float(foot[0]), float(foot[1])), target, height, float(rng.uniform(-4, 4))))
+            tries = [_view(length_mm, width_mm, side, (k + 0.5) / n, rng) for _ in range(12)]
+            seen = [min(_sheets_seen(view, sheets), 2) for view in tries]
+            views.append(tries[int(np.argmax(seen))])
     return tuple(views)
+
+
+def _view(length_mm: float, width_mm: float, side: int, share: float, rng: np.random.Generator) -> View:
+    corner = zone_sheet(1).corner_mm
+    tilt = float(np.radians(rng.uniform(24, 46)))
+    height = float(rng.uniform(1400, 1700))
+    x = corner[0] + length_mm * share + float(rng.uniform(-150, 150))
+    depth = width_mm * (0.27 + 0.46 * side) + float(rng.uniform(-150, 150))
+    target = (x, corner[1] + depth)
+    turn = float(np.radians((90 if side == 0 else 270) + rng.uniform(-20, 20)))
+    reach = height * np.tan(tilt)
+    foot = (float(target[0] - reach * np.cos(turn)), float(target[1] - reach * np.sin(turn)))
+    return View(foot, target, height, float(rng.uniform(-4, 4)))
+
+
+def _sheets_seen(view: View, sheets: tuple[TrueSheet, ...]) -> int:
+    """Sheets whose marker a phone's main camera (69 by 54 degrees) has whole in the picture."""
+    centre = np.array([*view.foot_mm, view.height_mm])
+    ahead = np.array([*view.target_mm, 0.0]) - centre
+    ahead /= np.linalg.norm(ahead)
+    right = np.cross(ahead, [0.0, 0.0, 1.0])
+    right /= np.linalg.norm(right)
+    count = 0
+    for sheet in sheets:
+        off = np.array([sheet.x_mm, sheet.y_mm, 0.0]) - centre
+        depth = off @ ahead
+        across, up = off @ right / depth, off @ np.cross(ahead, right) / depth
+        room = 140.0 / depth
+        count += bool(depth > 0 and abs(across) + room < 0.66 and abs(up) + room < 0.49)
+    return count
