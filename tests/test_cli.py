@@ -63,7 +63,7 @@ def test_json_is_all_that_goes_to_stdout(floors: Path, pipeline: Pipeline) -> No
     result = assess(floors, "--json")
     told = json.loads(result.stdout)
     assert [capture["capture"] for capture in told["captures"]] == ["north", "south"]
-    assert told["captures"][0]["schema_version"] == "assessment-3"
+    assert told["captures"][0]["schema_version"] == "assessment-4"
 
 
 def test_the_kind_asked_for_reaches_the_pipeline(floors: Path, pipeline: Pipeline) -> None:

@@ -14,7 +14,8 @@ from matplotlib.patches import Rectangle as Box
 
 from assessor.card.layout import card_layout
 from assessor.report.panels import HALO, INK, PALE, scale_bar, title
-from assessor.report.schema import CaptureRecord, QuantityRecord, SuggestionRecord
+from assessor.report.schema import CaptureRecord, SuggestionRecord
+from assessor.report.schema_base import QuantityRecord
 from assessor.report.words import band_words, interval_words
 from assessor.values import CardSighting, Lighting, Photo, U8Array
 

@@ -15,7 +15,8 @@ from matplotlib.patches import Circle, Wedge
 from assessor.card.layout import PAPERS_MM, card_layout
 from assessor.card.linear import srgb_from_linear
 from assessor.report.panels import HALO, INK, PALE, levelled, scale_bar, title
-from assessor.report.schema import FINE_BAND, BandRecord, CaptureRecord
+from assessor.report.schema import CaptureRecord
+from assessor.report.schema_base import FINE_BAND, BandRecord
 from assessor.report.words import band_words
 from assessor.texture.filters import band_pass, fill_invalid
 from assessor.values import Band, CaptureResult, FloatArray, HeightMap, SlopeMap, Torches, U8Array

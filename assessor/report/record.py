@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from assessor.errors import AssessorError
-from assessor.flags import describe
+from assessor.report.record_surface import flag_records, quantity_record, surface_record
 from assessor.report.record_torch import (
     finite,
     passed_records,
@@ -18,23 +18,21 @@ from assessor.report.record_torch import (
     torches_record,
 )
 from assessor.report.schema import (
-    BandRecord,
     CaptureRecord,
     CardRecord,
     ChanceRecord,
     DirectionRecord,
-    FlagRecord,
     GeometryRecord,
     Origin,
     PhotoRecord,
     PrintRecord,
-    QuantityRecord,
     RefusalRecord,
     ScaleRecord,
     SuggestionRecord,
     TextureRecord,
     VerdictRecord,
 )
+from assessor.report.schema_base import BandRecord
 from assessor.report.schema_estimate import EstimateRecord, SeenRecord
 from assessor.report.schema_heights import HeightsRecord, TransferRecord
 from assessor.report.schema_light import LightingRecord, LightRecord
@@ -49,7 +47,6 @@ from assessor.values import (
     Lighting,
     Photo,
     PrintScale,
-    Quantity,
     Suggestion,
     TargetRange,
     Texture,
@@ -103,7 +100,8 @@ def assessed_record(head: RecordHead, result: CaptureResult) -> CaptureRecord:
         heights=None if result.heights is None else _heights(result.heights),
         texture=_texture(result.texture),
         suggestion=_suggestion(result.suggestion),
-        flags=_flags(result.flags),
+        surface=surface_record(result.surface),
+        flags=flag_records(result.flags),
         seconds={name: round(float(spent), 4) for name, spent in result.seconds.items()},
     )
 
@@ -231,7 +229,7 @@ def _card(sighting: CardSighting, result: CaptureResult) -> CardRecord:
         edge_width_mm=sighting.edge_width_mm,
         clipped_fraction=sighting.clipped_fraction,
         light_gradient=finite(gradients[0]) if gradients else None,
-        flags=_flags(sighting.flags),
+        flags=flag_records(sighting.flags),
     )
 
 
@@ -304,7 +302,7 @@ def _heights(heights: HeightMap) -> HeightsRecord:
 def _texture(texture: Texture) -> TextureRecord:
     direction = texture.direction
     return TextureRecord(
-        quantities=tuple(_quantity(quantity) for quantity in texture.quantities),
+        quantities=tuple(quantity_record(quantity) for quantity in texture.quantities),
         direction=DirectionRecord(
             lay_deg=finite(direction.lay_deg),
             u_deg=finite(direction.u_deg),
@@ -313,22 +311,6 @@ def _texture(texture: Texture) -> TextureRecord:
         noise_floor_mm=finite(texture.noise_floor_mm),
         noise_band=_band(texture.noise_band),
         valid_fraction=texture.valid_fraction,
-    )
-
-
-def _quantity(quantity: Quantity) -> QuantityRecord:
-    return QuantityRecord(
-        name=quantity.name,
-        value=finite(quantity.value),
-        u=finite(quantity.u),
-        low90=finite(quantity.low90),
-        high90=finite(quantity.high90),
-        unit=quantity.unit,
-        bound=quantity.bound,
-        band=_band(quantity.band),
-        spacing_mm=quantity.spacing_mm,
-        method=quantity.method,
-        estimated=quantity.estimated,
     )
 
 
@@ -368,11 +350,6 @@ def _suggestion(suggestion: Suggestion) -> SuggestionRecord:
 
 def _band(band: Band) -> BandRecord:
     return BandRecord(short_mm=band.short_mm, long_mm=band.long_mm)
-
-
-def _flags(codes: Sequence[str]) -> tuple[FlagRecord, ...]:
-    unique = tuple(dict.fromkeys(codes))
-    return tuple(FlagRecord(code=f.code, sentence=f.sentence, remedy=f.remedy) for f in describe(unique))
 
 
 def _refusal(error: Exception) -> RefusalRecord:

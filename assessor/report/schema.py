@@ -9,66 +9,16 @@ from __future__ import annotations
 
 from typing import Any, Literal
 
-from assessor.report.schema_base import Record
+from assessor.report.schema_base import FINE_BAND, MAIN_BAND, BandRecord, FlagRecord, QuantityRecord, Record
 from assessor.report.schema_estimate import EstimateRecord
 from assessor.report.schema_heights import HeightsRecord
 from assessor.report.schema_light import LightingRecord, ToneRecord
+from assessor.report.schema_surface import SurfaceRecord
 from assessor.report.schema_torch import SlopesRecord, TorchesRecord
 from assessor.values import Kind
 
 Origin = Literal["camera", "rendered", "mixed"]
 Status = Literal["assessed", "refused", "failed"]
-
-
-class BandRecord(Record):
-    """Wavelengths kept: Gaussian S-filter to Gaussian L-filter (ISO 16610-61)."""
-
-    short_mm: float
-    """Shortest wavelength kept, mm."""
-    long_mm: float
-    """Longest wavelength kept, mm."""
-
-
-MAIN_BAND = BandRecord(short_mm=2.5, long_mm=25.0)
-FINE_BAND = BandRecord(short_mm=0.5, long_mm=8.0)
-
-
-class QuantityRecord(Record):
-    """One measured number with its 90 % interval, method and band."""
-
-    name: str
-    """Symbol of the standard named in `method`, such as Sq, Sa or MPD."""
-    value: float | None
-    """Best value; with bound `upper` it repeats `high90`."""
-    u: float | None
-    """Standard uncertainty, same unit as the value."""
-    low90: float | None
-    """Lower end of the 90 % interval; no claim where bound is `upper`."""
-    high90: float | None
-    """Upper end of the 90 % interval, or the upper bound."""
-    unit: str
-    """Unit of value, u, low90 and high90; empty for a pure number."""
-    bound: Literal["value", "upper"]
-    """`value`: measured. `upper`: noise buries it, so only "at most high90" is claimed."""
-    band: BandRecord
-    """Wavelengths that enter this number; numbers of different bands must not be compared."""
-    spacing_mm: float
-    """Grid spacing of the heights, mm."""
-    method: str
-    """How it was computed, with the standard."""
-    estimated: bool = False
-    """True where a learned model guessed it from too few photos to measure: never to be read as a measurement."""
-
-
-class FlagRecord(Record):
-    """Something a reviewer should know about a photo or capture that was still usable."""
-
-    code: str
-    """Stable code."""
-    sentence: str
-    """What was seen."""
-    remedy: str
-    """What to do about it next time."""
 
 
 class RefusalRecord(Record):
@@ -285,7 +235,7 @@ class ScaleRecord(Record):
 class CaptureRecord(Record):
     """One capture (the photos of one spot at one time) and what was made of it."""
 
-    schema_version: Literal["assessment-3"] = "assessment-3"
+    schema_version: Literal["assessment-4"] = "assessment-4"
     """Version of this format."""
     assessor_version: str
     """Version of the program."""
@@ -339,6 +289,8 @@ class CaptureRecord(Record):
     """Texture parameters."""
     suggestion: SuggestionRecord | None
     """Probability per grade."""
+    surface: SurfaceRecord | None = None
+    """What lies on the floor and shows in it, patches and aggregate; null where nothing was judged."""
     flags: tuple[FlagRecord, ...]
     """What a reviewer should know about the capture."""
     seconds: dict[str, float]

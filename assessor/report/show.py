@@ -14,6 +14,7 @@ from assessor.evaluation import ALL, ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
+from assessor.report.show_surface import surface_tables
 from assessor.report.words import (
     NOTICE,
     STATUS,
@@ -23,6 +24,7 @@ from assessor.report.words import (
     percent,
     quantity_words,
 )
+from assessor.report.words_surface import NOT_CLEAN, actions, surface_words
 
 _MOST_GROUPS = 12
 _SHORT_CALLS = {"chip": "to chip", "rework": "rework", "shot": "can't tell"}
@@ -76,6 +78,13 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
             _line(console, f"{record.capture}: not confirmed, so few torch photos can't check themselves")
         if record.better_kind:
             _line(console, f"{record.capture}: {record.better_kind}")
+        if record.surface:
+            _line(console, f"{record.capture}: {surface_words(record)}")
+    for name, how, places in actions(records):
+        _line(console, f"to do: {name}: {how}")
+        _line(console, f"  at {'; '.join(places)}")
+    if any(record.surface for record in records):
+        _line(console, NOT_CLEAN)
     if any(record.scale.is_prior for record in records):
         _line(console, "Scale: prior, not measured on chips; grades may be off by one, at both ends by two.")
 
@@ -108,6 +117,8 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
     """The summary as a table, with how many rows are rendered."""
     n_rendered = sum(row.truth.rendered for row in rows)
     _line(console, f"{len(rows)} truth rows, {n_rendered} of them from RENDERED photos (no real floor)")
+    on_floor = [row for row in summary if row.surface is not None]
+    summary = [row for row in summary if row not in on_floor]
     lit = [row for row in summary if row.light != ALL]
     summary = [row for row in summary if row.light == ALL]
     # With one process the pooled row would say the same thing twice.
@@ -124,6 +135,8 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
         guessed = [row for row in guessed if row.mae_octaves is not None or row.mae_grades is not None]
         if guessed:
             console.print(_estimates(guessed))
+    for table in surface_tables([row for row in on_floor if row.light == ALL and row.process == ALL]):
+        console.print(table)
     _line(
         console,
         "quantity: with its band in mm; bias, scatter, worst: of the error, in % of the truth where it is in mm",

@@ -9,7 +9,9 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 
-from assessor.report.schema import CaptureRecord, QuantityRecord
+from assessor.report.schema import CaptureRecord
+from assessor.report.schema_base import QuantityRecord
+from assessor.report.schema_surface import PatchRecord
 from assessor.report.schema_torch import TorchRecord
 from assessor.report.words import headline
 
@@ -75,6 +77,33 @@ _ESTIMATE: dict[str, Callable[[CaptureRecord], object]] = {
     "estimate_light_known": lambda r: _yes(r.estimate.light_known) if r.estimate else None,
     "estimate_strangeness": lambda r: r.estimate.strangeness if r.estimate else None,
 }
+# Columns of patches and aggregate, after all that stood there before. Empty where nothing was judged, never 0.
+_SURFACE: dict[str, Callable[[CaptureRecord], object]] = {
+    "patches_shown": lambda r: len(r.surface.shown) if r.surface else None,
+    "patches_to_review": lambda r: len(r.surface.review) if r.surface else None,
+    "patches_area_mm2": lambda r: sum(patch.area_mm2 for patch in r.surface.shown) if r.surface else None,
+    "patches_judged_mm2": lambda r: r.surface.judged_mm2 if r.surface else None,
+    "worst_patch_kind": lambda r: _worst(r, lambda patch: patch.kind),
+    "worst_patch_probability": lambda r: _worst(r, lambda patch: patch.probabilities[patch.kind]),
+    "worst_patch_area_mm2": lambda r: _worst(r, lambda patch: patch.area_mm2),
+    "worst_patch_test": lambda r: _worst(r, lambda patch: patch.test.code),
+    "gloss": lambda r: r.surface.gloss if r.surface else None,
+    "surface_notice": lambda r: r.surface.notice if r.surface else None,
+    **{
+        f"{name}{suffix}": lambda r, name=name, part=part: _fraction(r, name, part)  # type: ignore[misc]
+        for name in ("coarse_fraction", "visible_fraction")
+        for suffix, part in {
+            "": lambda q: q.value,
+            "_low90": lambda q: q.low90 if q.bound == "value" else None,
+            "_high90": lambda q: q.high90,
+            "_bound": lambda q: q.bound,
+        }.items()
+    },
+    "aggregate_uneven": lambda r: r.surface.aggregate.uneven if r.surface and r.surface.aggregate else None,
+    "aggregate_plausible": lambda r: (
+        _yes(r.surface.aggregate.plausible) if r.surface and r.surface.aggregate else None
+    ),
+}
 _PARTS: dict[str, Callable[[QuantityRecord], object]] = {
     "_mm": lambda q: q.value,
     "_low90_mm": lambda q: q.low90 if q.bound == "value" else None,
@@ -97,19 +126,32 @@ def captures_csv(records: Sequence[CaptureRecord]) -> str:
         for name in _FINE
         for suffix in _FINE_PARTS
     ]
-    writer.writerow([*_PLAIN, *plain, *_TORCH, *fine, *_ESTIMATE])
+    writer.writerow([*_PLAIN, *plain, *_TORCH, *fine, *_ESTIMATE, *_SURFACE])
     for record in records:
         cells = [column(record) for column in _PLAIN.values()]
         cells += [_part(record.quantity(name), part) for name in _QUANTITIES for part in _PARTS.values()]
         cells += [column(record) for column in _TORCH.values()]
         cells += [_part(record.fine(name), part) for name in _FINE for part in _FINE_PARTS.values()]
-        cells += [column(record) for column in _ESTIMATE.values()]
+        cells += [column(record) for column in (*_ESTIMATE.values(), *_SURFACE.values())]
         writer.writerow([_cell(cell) for cell in cells])
     return out.getvalue()
 
 
 def _part(quantity: QuantityRecord | None, part: Callable[[QuantityRecord], object]) -> object:
     return None if quantity is None else part(quantity)
+
+
+def _worst(record: CaptureRecord, of: Callable[[PatchRecord], object]) -> object:
+    """Of the shown patch that most surely is one; shadows come last."""
+    shown = record.surface.shown if record.surface else ()
+    first = sorted(shown, key=lambda patch: (patch.kind == "shadow", -patch.likely, -patch.area_mm2))
+    return of(first[0]) if first else None
+
+
+def _fraction(record: CaptureRecord, name: str, part: Callable[[QuantityRecord], object]) -> object:
+    aggregate = record.surface.aggregate if record.surface else None
+    quantity = aggregate and (aggregate.coarse if name == "coarse_fraction" else aggregate.visible)
+    return part(quantity) if quantity else None
 
 
 def _list(record: CaptureRecord, of: Callable[[TorchRecord], float | None]) -> str | None:

@@ -5,14 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from assessor.report.schema import (
-    BandRecord,
-    CaptureRecord,
-    QuantityRecord,
-    ScaleRecord,
-    SuggestionRecord,
-    VerdictRecord,
-)
+from assessor.report.schema import CaptureRecord, ScaleRecord, SuggestionRecord, VerdictRecord
+from assessor.report.schema_base import BandRecord, QuantityRecord
 
 NOTICE = "Suggestion, not a grade: confirm against the chips."
 RENDERED = "RENDERED PHOTOS: made by a computer, no real floor"

@@ -12,7 +12,7 @@ from assessor.report.panels import levelled, middle_profile, outlined_photo, pri
 from assessor.report.panels_torch import in_band, sheet_from_above, shown_band
 from assessor.report.picture import HEIGHT_PX, WIDTH_PX, draw_picture, thumbnail
 from assessor.report.record import assessed_record, failed_record
-from assessor.report.schema import FINE_BAND
+from assessor.report.schema_base import FINE_BAND
 from assessor.report.words import is_placed
 from assessor.values import TargetRange
 from tests.fakes import fake_head, fake_heights, fake_photo, fake_result, fake_torch_result, unplaced_result

@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from assessor.report.record import assessed_record
-from assessor.report.schema import BandRecord, QuantityRecord
+from assessor.report.schema_base import BandRecord, QuantityRecord
 from assessor.report.words import (
     band_words,
     clock_words,
