@@ -13,16 +13,17 @@ from dataclasses import dataclass, replace
 from assessor.card.camera import common_serial
 from assessor.card.kinds import tell_pair
 from assessor.card.light import quick, read_lights
-from assessor.card.rectify import fit_white
+from assessor.card.rectify import fit_white, rectify
 from assessor.card.tab_flat import flat_tabs
 from assessor.card.tone import read_tone
 from assessor.card.white import PaperLight
-from assessor.errors import CaptureError, PhotoError, SpotsDiffer
+from assessor.errors import CaptureError, SpotsDiffer
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
-from assessor.intake import Found
+from assessor.intake import Taken
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
+from assessor.surfacing import Lit, judge_surface, surface_flags
 from assessor.texture.estimate import estimate_texture
 from assessor.texture.look import PX_PER_MM, Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
@@ -36,6 +37,7 @@ from assessor.values import (
     Lighting,
     PrintScale,
     Quantity,
+    Rectified,
     TargetRange,
     Texture,
     Tone,
@@ -59,8 +61,7 @@ class Seen:
 
 
 def estimate_capture(
-    found: Sequence[Found],
-    dropped: Sequence[PhotoError],
+    taken: Taken,
     *,
     print_scale: PrintScale,
     scale: GradeScale,
@@ -73,6 +74,7 @@ def estimate_capture(
 
     Raises CaptureError where not even the card can be fitted.
     """
+    found, dropped = taken.found, taken.dropped
     given = len(found) + len(dropped)
     common_serial([one.sighting for one in found])
     # Each photo by itself: nothing is measured from one photo to the next, so nothing need fit together to a pixel.
@@ -83,7 +85,7 @@ def estimate_capture(
     if pair is None and kind == "torch" and len(found) == 2:
         pair = (0, 1)
     if pair is not None:
-        spots, found = [spots[k] for k in pair], [found[k] for k in pair]
+        spots, found = [spots[k] for k in pair], tuple(found[k] for k in pair)
     laps.lap("kinds")
     seen = [look_at_photo(spot, settings, laps) for spot in spots]
     looks = tuple(one.look for one in seen)
@@ -95,6 +97,8 @@ def estimate_capture(
     texture = texture_of(estimate, looks)
     suggestion = suggest_grade(texture, scale, target, settings.suggest, estimate=estimate)
     laps.lap("suggest")
+    lit = Lit(_rectified(spots, seen, settings), None, taken.low, light_moved=estimate.form == "pair")
+    surface = judge_surface(lit, print_scale, settings, laps)
     flags = (
         *(flag for one in found for flag in one.flags if flag not in LOW_LIGHT_FLAGS),
         *(("photos-dropped",) if dropped else ()),
@@ -103,6 +107,7 @@ def estimate_capture(
         *(flag for spot in spots for flag in spot.adjustment.flags),
         *texture.flags,
         *suggestion.flags,
+        *surface_flags(surface),
     )
     return CaptureResult(
         kind=texture.kind,
@@ -113,13 +118,29 @@ def estimate_capture(
         heights=None,
         texture=texture,
         suggestion=suggestion,
-        refused=tuple(dropped),
+        refused=dropped,
         seconds=laps.seconds,
         flags=tuple(dict.fromkeys(flags)),
         tone=_join_tones([one.tone for one in seen]),
         estimate=estimate,
         lightings=tuple(one.look.lighting for one in seen),
+        surface=surface,
     )
+
+
+def _rectified(spots: Sequence[Spot], seen: Sequence[Seen], settings: Settings) -> list[Rectified]:
+    """Each photo's window in linear light; of many photos of one spot three are enough to judge a surface by."""
+    pairs = list(zip(spots, seen, strict=True))[:3]
+    return [
+        rectify(
+            spot.photos[0],
+            spot.adjustment.cameras[0],
+            spot.adjustment,
+            settings.rectify,
+            curve=one.tone.curves[0],
+        )
+        for spot, one in pairs
+    ]
 
 
 def look_at_photo(spot: Spot, settings: Settings, laps: Laps) -> Seen:

@@ -130,6 +130,26 @@ FLAGS: dict[str, Flag] = {
             "The texture is finer than this capture can see.",
             "take six photos at 15-20 degrees from 300-330 mm, in even shade",
         ),
+        Flag(
+            "patches-found",
+            "Parts of the floor do not look like bare concrete.",
+            "see the patches and make the test that each of them names",
+        ),
+        Flag(
+            "floor-shines",
+            "The whole window shines toward the light: sealer, polish or water?",
+            "put a water drop on it and one on a freshly abraded spot beside it",
+        ),
+        Flag(
+            "floor-damp",
+            "The floor was damp: colour, shine and patches are those of a damp floor.",
+            "let it dry as the product's data sheet says and shoot again",
+        ),
+        Flag(
+            "floor-damp-likely",
+            "Much of the window looks damp, which hides or imitates other patches.",
+            "let it dry and shoot again; say --floor dry or damp if you know",
+        ),
         Flag("few-valid", "Parts of the window could not be measured.", "shade the spot and shoot again"),
         Flag("halves-differ", "The two halves of the capture agree poorly.", "add two photos or shoot again"),
         Flag(

@@ -9,19 +9,32 @@ from assessor.card.find import find_card
 from assessor.card.lens import find_odd_photos, mixed_cameras
 from assessor.card.photo_origin import check_not_scanned, check_origin
 from assessor.card.quality import check_photo
-from assessor.errors import CaptureError, PhotoError, TooFewPhotos
+from assessor.errors import CaptureError, PhotoError, TooFewPhotos, TooOblique
 from assessor.settings import Settings
 from assessor.values import CardSighting, Kind, Photo
 
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """A photo with its card; unfit: why it cannot be used in an even light, where it can under a torch."""
+    """A photo with its card; unfit: why it cannot be used in an even light, where it can under a torch.
+
+    low: taken so obliquely that it can only show shine.
+    """
 
     photo: Photo
     sighting: CardSighting
     flags: tuple[str, ...]
     unfit: PhotoError | None = None
+    low: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class Taken:
+    """Photos of one capture, told apart: to measure or estimate from, low ones that only show shine, refused ones."""
+
+    found: tuple[Found, ...]
+    low: tuple[Found, ...]
+    dropped: tuple[PhotoError, ...]
 
 
 def is_measured(count: int, kind: Kind | None, settings: Settings) -> bool:
@@ -31,27 +44,32 @@ def is_measured(count: int, kind: Kind | None, settings: Settings) -> bool:
 
 def find_all(
     photos: Sequence[Photo], settings: Settings, refused: tuple[PhotoError, ...], kind: Kind | None
-) -> tuple[list[Found], list[PhotoError]]:
-    """Find the card in every photo; photos that fail, or were taken with another lens, join the refused ones.
+) -> Taken:
+    """Find the card in every photo: those to measure or estimate from, low ones that only show shine, refused ones.
 
-    kind: what a person asked for, None to see it from the photos. Raises TooFewPhotos or MixedCameras.
+    Photos that fail, or were taken with another lens, join the refused ones. kind: what a person asked for, None to see
+    it from the photos. Raises TooFewPhotos or MixedCameras.
     """
     found: list[Found] = []
+    low: list[Found] = []
     dropped = list(refused)
     for photo in photos:
         try:
-            found.append(_find_one(photo, settings))
+            one = _find_one(photo, settings)
+            (low if one.low else found).append(one)
         except PhotoError as error:
             named = error.with_file(photo.name)
             assert isinstance(named, PhotoError)
             dropped.append(named)
+    if not found:  # nothing to go with it: then it is a photo taken too obliquely
+        dropped += [_too_low(one) for one in low]
     check_count(found, dropped, settings, kind)
     odd = find_odd_photos([one.photo for one in found], settings.lens)
     found = [one for one, error in zip(found, odd, strict=True) if error is None]
     dropped += [error for error in odd if error is not None]
     if len(found) < _least(kind, settings):
         raise _mixed(odd, dropped)
-    return found, dropped
+    return Taken(tuple(found), tuple(low), tuple(dropped))
 
 
 def _find_one(photo: Photo, settings: Settings) -> Found:
@@ -59,6 +77,9 @@ def _find_one(photo: Photo, settings: Settings) -> Found:
     sighting = find_card(photo, settings.find)
     check_not_scanned(photo, sighting, settings.origin)
     unfit: PhotoError | None = None
+    if sighting.tilt_deg > settings.quality.low_tilt_deg:
+        flags = check_photo(photo, sighting, settings.quality.for_low())
+        return Found(photo, sighting, (*origin_flags, *flags), low=True)
     try:
         flags = check_photo(photo, sighting, settings.quality)
     except PhotoError as error:
@@ -67,6 +88,11 @@ def _find_one(photo: Photo, settings: Settings) -> Found:
         assert isinstance(named, PhotoError)
         unfit = named
     return Found(photo, sighting, (*origin_flags, *flags), unfit)
+
+
+def _too_low(one: Found) -> PhotoError:
+    found = f"the phone was tilted {one.sighting.tilt_deg:.0f} degrees, which shows shine but nothing else"
+    return TooOblique(found, file=one.photo.name)
 
 
 def _least(kind: Kind | None, settings: Settings) -> int:

@@ -28,6 +28,7 @@ from assessor.grading.suggest import suggest_grade
 from assessor.intake import Found, check_count, find_all, is_measured
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
+from assessor.surfacing import Lit, judge_surface, surface_flags
 from assessor.texture.fuse import fuse_heights
 from assessor.texture.heights import measure_heights
 from assessor.texture.measure import measure_texture
@@ -75,13 +76,14 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     neither be measured nor estimated.
     """
     laps = Laps(clock)
-    found, dropped = find_all(photos, settings, refused, kind)
+    taken = find_all(photos, settings, refused, kind)
+    found, dropped = list(taken.found), list(taken.dropped)
     laps.lap("find")
     estimate = partial(
         estimate_capture, print_scale=print_scale, scale=scale, target=target, settings=settings, laps=laps, kind=kind
     )  # fmt: skip
     if not is_measured(len(found), kind, settings):
-        return estimate(found, dropped)
+        return estimate(taken)
     spot, kinds = _place(found, print_scale, kind, settings, laps)
     # What is too uneven a light for `angles` is just right for `torch`, so it is decided only now.
     unfit = [found[k].unfit for k in kinds.angles]
@@ -90,7 +92,7 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
         found = [one for k, one in enumerate(found) if k not in kinds.angles or one.unfit is None]
         check_count(found, dropped, settings, kind)
         if not is_measured(len(found), kind, settings):
-            return estimate(found, dropped)
+            return estimate(replace(taken, found=tuple(found), dropped=tuple(dropped)))
         spot, kinds = _place(found, print_scale, kind, settings, laps)
     adjustment = spot.adjustment
     angles, torch, lost = _measure(spot, kinds, settings, laps)
@@ -109,10 +111,13 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     laps.lap("suggest")
     main = angles or torch
     assert main is not None
+    slopes = torch.slopes if torch is not None and not torch.unplaced else None
+    lit = Lit(main.rectified, slopes, taken.low, light_moved=angles is None)
+    surface = judge_surface(lit, print_scale, settings, laps)
     told = _flags_of_photos(found, kinds, lost, any_dropped=bool(dropped))
     parts = [part.flags for part in (angles, torch) if part is not None]
     every = (*told, *(f for part in parts for f in part), *fuse_flags, *uneven, *adjustment.flags,
-             *heights.flags, *texture.flags, *suggestion.flags)  # fmt: skip
+             *heights.flags, *texture.flags, *suggestion.flags, *surface_flags(surface))  # fmt: skip
     return CaptureResult(
         kind=kinds.kind,
         photos=spot.photos,
@@ -131,6 +136,7 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
         slopes=torch.slopes if torch else None,
         dark_photo=None if kinds.dark is None else spot.photos[kinds.dark].name,
         better_kind=say_better_kind(texture, torch.slopes if torch else None),
+        surface=surface,
     )
 
 

@@ -33,6 +33,7 @@ from assessor.card.video import SweepSettings
 from assessor.errors import SettingUnknown
 from assessor.grading.suggest import SuggestSettings
 from assessor.grouping import GroupingSettings
+from assessor.surface.settings import SurfaceSettings
 from assessor.texture.estimate import EstimateSettings
 from assessor.texture.fuse import FuseSettings
 from assessor.texture.heights import HeightSettings
@@ -72,6 +73,7 @@ class Settings:
     torch_texture: TextureSettings = field(default_factory=lambda: TORCH_TEXTURE)
     fuse: FuseSettings = field(default_factory=FuseSettings)
     estimate: EstimateSettings = field(default_factory=EstimateSettings)
+    surface: SurfaceSettings = field(default_factory=SurfaceSettings)
     suggest: SuggestSettings = field(default_factory=SuggestSettings)
 
     def digest(self) -> str:

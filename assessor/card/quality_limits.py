@@ -78,6 +78,31 @@ class QualitySettings:
     torch_min_white: float = 0.004
     torch_max_noise: float = 0.30
     torch_flag_paper_clipped: float = 0.25
+    # A low photo toward the light only shows shine, at some millimetres: it may be oblique, coarse and burnt out in parts.
+    low_tilt_deg: float = 42.0  # between this and max_tilt_deg a photo is merely held badly
+    low_max_tilt_deg: float = 70.0  # beyond, markers are four times as wide as high
+    low_min_px_per_mm: float = 1.5
+
+    def for_low(self) -> QualitySettings:
+        """The same for a low photo toward the light."""
+        return replace(
+            self,
+            max_tilt_deg=self.low_max_tilt_deg,
+            flag_tilt_deg=self.low_max_tilt_deg,
+            min_px_per_mm=self.low_min_px_per_mm,
+            min_px_per_mm_video=self.low_min_px_per_mm,
+            flag_px_per_mm=self.low_min_px_per_mm,
+            max_edge_px=8.0,
+            flag_edge_px=8.0,
+            max_window_clipped=1.0,
+            flag_window_clipped=1.0,
+            max_glare_share=1.0,
+            flag_glare_share=1.0,
+            flag_ink=1.0,
+            max_ink=1.0,
+            flag_shadow_sides=5,
+            flag_light_ratio=10.0,
+        )
 
     def for_torch(self) -> QualitySettings:
         """The same with the exposure limits of a torch capture's photos; none of them is flagged as dark."""

@@ -88,7 +88,7 @@ def cap_angle_deg(volume_mm3: float, width_mm: float) -> float:
 def drop_profile(volume_mm3: float, angle_deg: float) -> DropProfile:
     """Outline of a drop of that volume and contact angle under its own weight.
 
-    ValueError outside 5 to 170 degrees, or for volumes that the table does not hold (some 300 mm3 at 10 degrees, 5,000 at 90).
+    ValueError outside 5 to 170 degrees, or for volumes beyond the table (some 300 mm3 at 10 degrees, 5,000 at 90).
     """
     if not 5 <= angle_deg <= LARGEST_DEG:
         raise ValueError("angle_deg must lie between 5 and 170")

@@ -107,7 +107,7 @@ def _stand_out(
 
 def _smooth_log(image: FloorImage) -> FloatArray:
     grey = np.asarray(image.reflectance).mean(2)
-    return np.log(np.clip(cv2.GaussianBlur(grey, (0, 0), BLUR_MM * image.px_per_mm / 2), 1e-3, None))
+    return np.asarray(np.log(np.clip(cv2.GaussianBlur(grey, (0, 0), BLUR_MM * image.px_per_mm / 2), 1e-3, None)))
 
 
 def _trend(field: FloatArray) -> FloatArray:

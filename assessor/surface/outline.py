@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -27,7 +28,7 @@ class Region:
         freeze(self.inside)
         freeze(self.ring)
 
-    def of(self, field: FloatArray) -> FloatArray:
+    def of(self, field: Any) -> Any:
         """The part of a whole field (..., H, W) that this region's crop shows."""
         height, width = self.inside.shape
         return field[..., self.row : self.row + height, self.col : self.col + width]

@@ -18,7 +18,16 @@ from assessor.surface.outline import Region, distance_to, regions, trace
 from assessor.surface.segment import load_segmenter, resample, segment
 from assessor.surface.separating import cheapest_test
 from assessor.values import (
-    PATCH_KINDS, BoolArray, Evidence, FloatArray, FloorImage, Patch, Patches, PatchKind, PatchLook, Segments,
+    PATCH_KINDS,
+    BoolArray,
+    Evidence,
+    FloatArray,
+    FloorImage,
+    Patch,
+    Patches,
+    PatchKind,
+    PatchLook,
+    Segments,
 )  # fmt: skip
 
 FINE_MM = (0.5, 2.5)  # band of the texture that a film fills, as two blurs
@@ -44,7 +53,7 @@ class PatchSettings:
     clear: float = 0.5  # a kind less probable than this is "unknown"
 
 
-def find_patches(  # noqa: PLR0913 - all but the photos by name
+def find_patches(
     views: Sequence[FloorImage],
     *,
     settings: PatchSettings | None = None,
@@ -172,7 +181,7 @@ def _shiny(part: Region, sight: _Sight, settings: PatchSettings) -> Patch:
     return _described(part, ONLY_SHINE / ONLY_SHINE.sum(), likely, sight, settings, glossy=True)
 
 
-def _described(  # noqa: PLR0913 - private, one caller each
+def _described(
     part: Region,
     chances: FloatArray,
     likely: float,

@@ -15,7 +15,14 @@ from torch import Tensor
 from assessor.training.dirt_floor import Bare, bare_floor
 from assessor.training.dirt_kinds import CLASSES, KINDS, OFTEN, Layer
 from assessor.training.lighting import (
-    Lamp, bounce, draw_sky, lamp_light, relief_of, shine, sky_light, sky_vectors,
+    Lamp,
+    bounce,
+    draw_sky,
+    lamp_light,
+    relief_of,
+    shine,
+    sky_light,
+    sky_vectors,
 )  # fmt: skip
 from assessor.training.noise import Draw, Grid, blur, shrink, soft, spectral
 from assessor.training.scenes import Worlds, _any_lamps

@@ -21,6 +21,7 @@ PATCH_KINDS: tuple[PatchKind, ...] = (
 )  # fmt: skip
 PatchLook = Literal["dark", "light", "glossy", "coating"]
 GlossState = Literal["judged", "cannot-tell"]
+FloorState = Literal["told-dry", "told-damp", "looks-damp", "not-told"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -195,8 +196,14 @@ class Patches:
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """What one capture says of clean and bare, beside its texture. image: the floor as it was judged."""
+    """What one capture says of clean and bare, beside its texture.
+
+    image: the floor as it was judged. floor: whether it was dry: as a person said, as it looks, or nobody knows.
+    low_photos: photos taken so low that they only show shine.
+    """
 
     patches: Patches
     aggregate: Aggregate | None
     image: FloorImage
+    floor: FloorState = "not-told"
+    low_photos: tuple[str, ...] = ()

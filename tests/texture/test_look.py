@@ -38,7 +38,7 @@ def shown() -> tuple[RenderedCapture, seen.Look]:
     capture = render_capture(RECIPE)
     settings = replace(Settings(), quality=replace(Settings().quality, min_px_per_mm=3.0))
     photos = [decode_photo(data, name) for name, data in capture.photos.items()]
-    found, _ = find_all(photos, settings, (), None)
+    found = find_all(photos, settings, (), None).found
     spot = place_spot(found, PrintScale(checked=True, u_x=0.001, u_y=0.001), settings, Laps(float))
     return capture, look_at_photo(spot, settings, Laps(float)).look
 
