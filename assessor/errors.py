@@ -15,7 +15,7 @@
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadDrops  BadZone  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadCount  BadDrops  BadZone  BadTruth  OutputNotWritable
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
 units; the remedy is one thing a floor crew can do.
@@ -60,6 +60,7 @@ from assessor.errors_photo import (
 __all__ = [
     "AssessorError",
     "BadBars",
+    "BadCount",
     "BadDrops",
     "BadRange",
     "BadTruth",
@@ -316,6 +317,13 @@ class BadDrops(InputError):
 
     code = "bad-drops"
     remedy = "correct that line; `assessor drops --example` prints a record to copy"
+
+
+class BadCount(InputError):
+    """A point count cannot be read."""
+
+    code = "bad-count"
+    remedy = "write it as stones/points, such as 34/100, or name the JSON file that the counting page saved"
 
 
 class BadTruth(InputError):

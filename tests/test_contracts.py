@@ -86,6 +86,7 @@ ERROR_CODES = {
     "BadRange": "bad-range",
     "BadBars": "bad-bars",
     "BadZone": "bad-zone",
+    "BadCount": "bad-count",
     "BadDrops": "bad-drops",
     "BadTruth": "bad-truth",
     "OutputNotWritable": "output-not-writable",
