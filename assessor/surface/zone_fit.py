@@ -149,9 +149,9 @@ class _Problem:
         )
 
     def rms_of_photos(self, x: FloatArray) -> FloatArray:
-        """(P,) rms of each photo's corners, px."""
-        square = (self.off_px(x) ** 2).mean(1)
-        return np.asarray(np.sqrt(np.bincount(self.photo, square) / np.maximum(np.bincount(self.photo), 1)))
+        """(P,) rms of each photo's corners, px; corners that could not be refined hardly count."""
+        square, weight = (self.off_px(x) ** 2).mean(1), 1 / self.sd**2
+        return np.asarray(np.sqrt(np.bincount(self.photo, square * weight) / np.bincount(self.photo, weight)))
 
     def report(self, x: FloatArray, rms: FloatArray, print_scale: PrintScale) -> ZoneFit:
         """The fit as a value."""
@@ -186,7 +186,7 @@ class _Problem:
             sizes_px=tuple(s.size_px for s in self.sightings),
             sheets=tuple(places),
             origin=self.start.origin,
-            rms_px=float(np.sqrt((self.off_px(x) ** 2).mean())),
+            rms_px=float(np.sqrt(np.average((self.off_px(x) ** 2).mean(1), weights=1 / self.sd**2))),
             rms_of_photo_px=tuple(float(v) for v in rms),
             u_scale=u_scale,
             focal_source=self.focal_source,
