@@ -22,6 +22,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 
 from assessor import __version__, workflow
 from assessor.batch import SerialExecutor, prepare_worker
+from assessor.cli_points import points
 from assessor.errors import AssessorError
 from assessor.report import show
 from assessor.report.schema import json_schema
@@ -200,6 +201,9 @@ def scales(as_json: AsJson = False) -> None:
 def schema() -> None:
     """Print the JSON Schema of assessment.json, with the meaning of every field."""
     print(json.dumps(json_schema(), indent=1))
+
+
+app.command()(points)
 
 
 def main() -> NoReturn:

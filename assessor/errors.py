@@ -15,7 +15,7 @@
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadCount  BadDrops  BadZone  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadCount  BadGrid  BadDrops  BadZone  BadTruth  OutputNotWritable
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
 units; the remedy is one thing a floor crew can do.
@@ -62,6 +62,7 @@ __all__ = [
     "BadBars",
     "BadCount",
     "BadDrops",
+    "BadGrid",
     "BadRange",
     "BadTruth",
     "BadZone",
@@ -324,6 +325,13 @@ class BadCount(InputError):
 
     code = "bad-count"
     remedy = "write it as stones/points, such as 34/100, or name the JSON file that the counting page saved"
+
+
+class BadGrid(InputError):
+    """The grid of a point count cannot be read."""
+
+    code = "bad-grid"
+    remedy = "write it as rows x columns, such as 10x10"
 
 
 class BadTruth(InputError):

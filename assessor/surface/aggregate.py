@@ -160,7 +160,7 @@ def _fraction(
         u=u,
         low90=low,
         high90=high,
-        unit="1",
+        unit="",
         band=Band(smallest, settings.evaluation_mm),
         spacing_mm=look.spacing_mm,
         method=METHOD,
