@@ -30,6 +30,7 @@ from assessor.report.page import CAPTURE_PAGE, capture_page
 from assessor.report.picture import draw_picture, thumbnail
 from assessor.report.record import RecordHead, assessed_record, failed_record, refused_record
 from assessor.report.schema import CaptureRecord
+from assessor.report.surface_picture import picture_names, pictures_of
 from assessor.settings import Settings
 from assessor.store.files import RECORD, read_photo_bytes, shown_name, write_bytes, write_text
 from assessor.store.truth_surface import read_masks
@@ -103,9 +104,11 @@ def run_capture(task: CaptureTask) -> CaptureOutcome:
     head = replace(task.head, assessed_at_utc=datetime.now(UTC).isoformat(timespec="seconds"))
     trace = None
     pictures: dict[str, bytes] = {}
+    of_surface: dict[str, bytes] = {}
     try:
         result = _assess(task.job)
         record = assessed_record(head, result)
+        of_surface = pictures_of(result.surface, record)
         pictures = {PICTURE: draw_picture(result, record), SMALL_PHOTO: thumbnail(result)}
     except SetupError:
         raise
@@ -115,12 +118,21 @@ def run_capture(task: CaptureTask) -> CaptureOutcome:
     except Exception as error:  # one capture must never stop the batch
         trace = traceback.format_exc()
         record = failed_record(head, internal_sentence(error))
-    for name, data in pictures.items():
+    # A capture that failed half-way shows no picture.
+    of_surface = of_surface if record.status == "assessed" else {}
+    for name, data in {**pictures, **of_surface}.items():
         write_bytes(task.folder / name, data)
-    write_text(task.folder / CAPTURE_PAGE, capture_page(record, pictures.get(PICTURE)))
+    write_text(task.folder / CAPTURE_PAGE, capture_page(record, pictures.get(PICTURE), of_surface))
     # The record comes last: where it lies, everything else is whole.
     write_text(task.folder / RECORD, record.model_dump_json(indent=1))
     return CaptureOutcome(record, trace)
+
+
+def files_of(record: CaptureRecord) -> tuple[str, ...]:
+    """The files that lie beside a record where its results are whole."""
+    if record.status != "assessed":
+        return (CAPTURE_PAGE,)
+    return PICTURE, SMALL_PHOTO, CAPTURE_PAGE, *picture_names(record)
 
 
 def failed_capture(task: CaptureTask, error: BaseException) -> CaptureOutcome:

@@ -18,7 +18,6 @@ from pydantic import ValidationError
 
 from assessor import __version__
 from assessor.batch import (
-    PICTURE,
     SMALL_PHOTO,
     CaptureOutcome,
     CaptureTask,
@@ -27,6 +26,7 @@ from assessor.batch import (
     TruthTask,
     failed_capture,
     failed_truth,
+    files_of,
     read_serial,
     read_source,
     run_all,
@@ -44,7 +44,7 @@ from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
 from assessor.grading.ranges import parse_range
 from assessor.grading.scale import ANY, SHIPPED, GradeScale, load_scale
 from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
-from assessor.report.page import CAPTURE_PAGE, index_page
+from assessor.report.page import index_page
 from assessor.report.record import RecordHead, SourceFile
 from assessor.report.schema import CaptureRecord, ScaleRecord
 from assessor.report.table import captures_csv
@@ -377,8 +377,7 @@ def _standing(folder: Path, key: str) -> CaptureRecord | None:
         record = CaptureRecord.model_validate_json((folder / RECORD).read_bytes())
     except (OSError, ValidationError):
         return None
-    wanted = (PICTURE, SMALL_PHOTO, CAPTURE_PAGE) if record.status == "assessed" else (CAPTURE_PAGE,)
-    whole = all((folder / name).is_file() for name in wanted)
+    whole = all((folder / name).is_file() for name in files_of(record))
     return record if record.key == key and record.status != "failed" and whole else None
 
 

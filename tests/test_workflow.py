@@ -205,7 +205,7 @@ def test_a_dead_worker_pool_ends_in_records_not_in_a_crash(floors: Path, pipelin
 def test_trouble_in_writing_a_result_is_that_captures_own(
     floors: Path, pipeline: Pipeline, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def page(record: CaptureRecord, picture: bytes | None) -> str:
+    def page(record: CaptureRecord, *pictures: object) -> str:
         if record.capture == "north":
             raise ValueError("no page")
         return "page"

@@ -13,9 +13,10 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
-from assessor.report import words
+from assessor.report import words, words_surface
 from assessor.report.charts import grade_bars_svg, transfer_svg
 from assessor.report.schema import CaptureRecord
+from assessor.tables.separating import load_tests
 
 CAPTURE_PAGE = "page.html"
 
@@ -40,14 +41,23 @@ def index_page(
             any_prior=any(record.scale.is_prior for record in records),
             any_estimated=any(record.estimate is not None for record in assessed),
             any_unchecked=any(not record.print.checked for record in assessed),
+            any_surface=any(record.surface is not None for record in assessed),
+            todo=words_surface.actions(assessed),
         )
     )
 
 
-def capture_page(record: CaptureRecord, picture_png: bytes | None) -> str:
-    """The page of one capture: the picture and everything that stands in its record."""
+def capture_page(
+    record: CaptureRecord, picture_png: bytes | None, surface_jpegs: Mapping[str, bytes] | None = None
+) -> str:
+    """The page of one capture: its pictures and everything that stands in its record.
+
+    surface_jpegs: pictures of patches and aggregate by name (see `surface_picture`).
+    """
     picture = _data_uri("image/png", picture_png) if picture_png else None
-    return _environment().get_template("capture.html").render(record=record, picture=picture)
+    pictures = {name: _data_uri("image/jpeg", data) for name, data in (surface_jpegs or {}).items()}
+    page = _environment().get_template("capture.html")
+    return page.render(record=record, picture=picture, pictures=pictures)
 
 
 def _data_uri(kind: str, data: bytes) -> Markup:
@@ -79,6 +89,17 @@ def _environment() -> Environment:
         clock=words.clock_words,
         verdict=words.verdict_words,
         scale=words.scale_words,
+        patches=words_surface.surface_words,
+        gloss=words_surface.gloss_line,
+        patch_title=words_surface.title_words,
+        patch_verdict=words_surface.verdict_line,
+        patch_causes=words_surface.causes_words,
+        patch_contrast=words_surface.contrast_words,
+        patch_place=words_surface.place_words,
+        fraction=words_surface.fraction_words,
+        around=words_surface.around_words,
+        even=words_surface.even_words,
+        sieve=words_surface.sieve_words,
         bars=lambda suggestion: Markup(grade_bars_svg(suggestion)),
         transfer=lambda transfer: Markup(transfer_svg(transfer)),
         path=quote,
@@ -90,5 +111,10 @@ def _environment() -> Environment:
         kinds=words.KINDS,
         status=words.STATUS,
         page_name=CAPTURE_PAGE,
+        nothing_seen=words_surface.NOTHING_SEEN,
+        not_clean=words_surface.NOT_CLEAN,
+        implausible=words_surface.IMPLAUSIBLE,
+        water_drop=load_tests().get("water-drop"),
+        defers=load_tests().defers,
     )
     return environment

@@ -82,7 +82,7 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
             _line(console, f"{record.capture}: {surface_words(record)}")
     for name, how, places in actions(records):
         _line(console, f"to do: {name}: {how}")
-        _line(console, f"  at {'; '.join(places)}")
+        _line(console, f"  at {'; '.join(f'{capture}: {what}' for capture, what in places)}")
     if any(record.surface for record in records):
         _line(console, NOT_CLEAN)
     if any(record.scale.is_prior for record in records):

@@ -13,7 +13,10 @@ from assessor.report.words import clock_words, decimals, percent
 from assessor.values.surface import PatchKind, PatchLook
 
 # Silicones and many maintenance products can't be seen: domain.md section 6 (trade literature).
-NOT_CLEAN = "No patch seen is not clean: silicone, curing compound, wax, salt and thin oil often don't show in a photo."
+NOT_CLEAN = (
+    "No patch seen does not mean clean: silicone, curing compound, wax, salt and thin oil often don't show in a"
+    " photo."
+)
 NOTHING_SEEN = "NO PATCH SEEN. THAT IS NOT PROOF OF A CLEAN FLOOR."
 LOW_PHOTO = (
     "one low photo toward the lamp or window: card in view, phone low, 50-60 degrees from straight down"
@@ -44,6 +47,7 @@ LOOKS: dict[PatchLook, str] = {
     "glossy": "shiny patch",
     "coating": "patch like a coating",
 }
+Place = tuple[str, str]  # a capture, and what of it
 Group = Literal["dark", "light", "film", "shadow"]
 GROUPS: dict[Group, str] = {
     "dark": "darker than the floor",
@@ -195,19 +199,19 @@ def gloss_line(surface: SurfaceRecord) -> str:
     return f"SHINE LOOKED FOR. {why}" if surface.gloss == "judged" else f"SHINE: CAN'T TELL. {why}"
 
 
-def actions(records: Sequence[CaptureRecord]) -> list[tuple[str, str, list[str]]]:
-    """What to do on the floor, by test, the most places first: its name, how, and where ("spot: patch 1 (oil?)")."""
-    found: dict[str, tuple[str, str, list[str]]] = {}
+def actions(records: Sequence[CaptureRecord]) -> list[tuple[str, str, list[Place]]]:
+    """What to do on the floor, by test, the most places first: its name, how, and where."""
+    found: dict[str, tuple[str, str, list[Place]]] = {}
     for record in records:
         if record.surface is None:
             continue
         for patch in record.surface.shown:
             test = patch.test
             places = found.setdefault(test.code, (test.name, test.sentence, []))[2]
-            places.append(f"{record.capture}: patch {patch.number} ({label_words(patch)})")
+            places.append((record.capture, f"patch {patch.number} ({label_words(patch)})"))
         if record.surface.next_shot and not any(
             patch.test.code == "low-photo" for patch in record.surface.shown
         ):
             name, how = "Low photo toward the light", f"Take {record.surface.next_shot}."
-            found.setdefault("low-photo", (name, how, []))[2].append(f"{record.capture}: shine not judged")
+            found.setdefault("low-photo", (name, how, []))[2].append((record.capture, "shine not judged"))
     return sorted(found.values(), key=lambda action: -len(action[2]))

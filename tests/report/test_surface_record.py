@@ -86,7 +86,7 @@ def test_shown_patches_come_first_and_numbers_run_through() -> None:
 def test_no_patch_is_never_called_clean() -> None:
     stored = record_of(fake_surface(()))
     assert stored.surface is not None
-    assert "not clean" in stored.surface.notice
+    assert "not mean clean" in stored.surface.notice
     assert "silicone" in stored.surface.notice
     assert surface_words(stored) == "no patch seen (not proof of clean)"
     assert stored.surface.next_shot is not None
@@ -127,7 +127,7 @@ def test_the_table_has_columns_of_patches_and_aggregate_at_its_end() -> None:
     )  # fmt: skip
     assert (row["visible_fraction"], row["visible_fraction_bound"]) == ("0.34", "value")
     assert (row["aggregate_uneven"], row["aggregate_plausible"]) == ("0.05", "yes")
-    assert "not clean" in row["surface_notice"]
+    assert "not mean clean" in row["surface_notice"]
     assert list(row).index("estimate_strangeness") < list(row).index("patches_shown")
     bound = replace(fraction("coarse_fraction", 0.05, 0.0, 0.05), bound="upper")
     row = table_row(record_of(fake_surface((), aggregate=fake_aggregate(coarse=bound))))
@@ -199,8 +199,8 @@ def test_actions_are_one_list_by_test_with_every_place() -> None:
     stained = record_of(fake_surface((fake_patch(square(0, 0, 20), "oil"),)), capture="south")
     listed = actions([plain, stained, assessed_record(fake_head(), fake_result())])
     assert [(name, places) for name, _, places in listed] == [
-        ("Low photo toward the light", ["north: shine not judged", "south: shine not judged"]),
-        (separating_test("water-drop").name, ["south: patch 1 (oil?)"]),
+        ("Low photo toward the light", [("north", "shine not judged"), ("south", "shine not judged")]),
+        (separating_test("water-drop").name, [("south", "patch 1 (oil?)")]),
     ]
     assert actions([record_of(fake_surface((), gloss="judged"))]) == []
 
@@ -217,7 +217,7 @@ def test_the_terminal_tells_patches_and_what_to_do() -> None:
     assert "spot: 1 patch to test: 1 oil?" in lines
     assert any(line.startswith("to do: Water drop beside") for line in lines)
     assert "  at spot: patch 1 (oil?)" in lines
-    assert any("not clean" in line for line in lines)
+    assert any("not mean clean" in line for line in lines)
     console = Console(file=io.StringIO(), width=80)
     show.batch(console, [assessed_record(fake_head(), fake_result())])
     assert not any("patch" in line for line in printed(console))
