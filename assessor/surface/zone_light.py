@@ -33,6 +33,9 @@ class ZoneLightSettings:
     slope_sheets: int = 3
     bow_sheets: int = 6
     max_pairs_cells: int = 800
+    least_u_level: float = (
+        0.02  # the phone's tone curve and the light between the sheets are not known better
+    )
     max_u_level: float = 0.12  # the light on the papers is not smooth: levels can't be told
 
 
@@ -113,7 +116,7 @@ def solve_light(
         else "constant"
     )
     said = ZoneLightFit(
-        u_level=max(u_level, 0.01),
+        u_level=max(u_level, settings.least_u_level),
         uneven=uneven,
         n_sheets=n_sheets,
         can_tell_level=not why,
