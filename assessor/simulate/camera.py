@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from assessor.simulate.film import film_shine
 from assessor.simulate.gloss import shine
 from assessor.simulate.imaging import blur, resize, sample
 from assessor.simulate.march import SURROUND_PX_PER_MM, FloorTexture, march_floor
@@ -160,7 +161,7 @@ def render_view(camera: Camera, size_px: tuple[int, int], scene: Scene, motion: 
     image = _surround(shutter, size_px, scene.floor)
     _draw_window(image, shutter, scene)
     _draw_sheet(image, shutter, scene)
-    draw_tabs(image, shutter, scene.sheet, scene.light, scene.body)
+    draw_tabs(image, shutter, scene.sheet, scene.light, scene.body, caster=scene.caster)
     return image
 
 
@@ -252,6 +253,8 @@ def _draw_window(image: FloatArray, shutter: Shutter, scene: Scene) -> None:
     seen = sample(floor.radiance, *floor.pixels(x, y))
     if scene.light.gloss > 0 or scene.gloss is not None:
         seen += shine(x, y, shutter.camera, scene)[..., None]
+    if scene.films:
+        seen += film_shine(x, y, shutter.camera, scene)
     seen = resize(seen, (width, height), cv2.INTER_AREA)
     inside = np.abs(foot_x[::2, ::2]) < half[0] * sheet.recipe.scale_x
     inside &= np.abs(foot_y[::2, ::2]) < half[1] * sheet.recipe.scale_y

@@ -10,10 +10,11 @@ import numpy as np
 
 from assessor.simulate.body import Body, BodyRecipe, place_body
 from assessor.simulate.camera import STILL, Motion, ViewRecipe, place_camera, render_view
+from assessor.simulate.caster import Caster, CasterRecipe
 from assessor.simulate.files import Shot, encode, zoom_in
 from assessor.simulate.floors import Floor, FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe, direct_share, light_floor, sky_seen
-from assessor.simulate.scene import Scene, build_scene, build_torch_scene, shade_scene
+from assessor.simulate.scene import Scene, build_scene, build_torch_scene, cast_shadow, shade_scene
 from assessor.simulate.sensor import SensorRecipe, develop
 from assessor.simulate.sheet import Sheet, SheetRecipe, make_sheet
 from assessor.simulate.slips import (
@@ -43,7 +44,9 @@ class CaptureRecipe:
     point. sides_deg overrides the sides the phone leans to. rolling_mm, rolling_deg: how far the phone moves and
     turns in one frame time while its rows are read, in a direction drawn for each photo. exposure_ev: spread of
     the automatic exposure, told in EXIF. body: the photographer. slips: what goes wrong in single photos. torch: the
-    torch photos, which come after the others; with photos = 0 they are all there is.
+    torch photos, which come after the others; with photos = 0 they are all there is. again: one more photo from about
+    the first one's place. low_photo: one more from the side opposite the strongest light, held low and looking toward
+    it, low_tilt_deg from straight down and low_mm away. casters: who stands in the light of each photo.
     """
 
     name: str
@@ -71,6 +74,11 @@ class CaptureRecipe:
     body: BodyRecipe | None = None
     slips: tuple[Slip, ...] = ()
     torch: TorchRecipe | None = None
+    again: bool = False
+    low_photo: bool = False
+    low_tilt_deg: tuple[float, float] = (50.0, 62.0)
+    low_mm: tuple[float, float] = (430.0, 520.0)
+    casters: tuple[CasterRecipe | None, ...] = ()
 
     @property
     def kind(self) -> Kind:
@@ -134,10 +142,45 @@ def plan_views(recipe: CaptureRecipe, rng: np.random.Generator) -> list[ViewReci
     return views
 
 
+def extra_views(recipe: CaptureRecipe, views: list[ViewRecipe]) -> list[ViewRecipe]:
+    """The photos beside those of the protocol: the first one again, and the low one toward the light."""
+    rng = np.random.default_rng([recipe.seed, 30])  # so that the other photos stay as they are
+    extra = []
+    if recipe.again:
+        first = views[0]
+        extra.append(
+            replace(
+                first,
+                azimuth_deg=first.azimuth_deg + rng.uniform(-12, 12),
+                tilt_deg=first.tilt_deg + rng.uniform(-3, 3),
+                distance_mm=first.distance_mm * rng.uniform(0.95, 1.05),
+                aim_mm=(first.aim_mm[0] + rng.uniform(-6, 6), first.aim_mm[1] + rng.uniform(-6, 6)),
+            )
+        )
+    if recipe.low_photo:
+        side = recipe.light.azimuth_deg + 180.0 + rng.uniform(-6, 6)
+        extra.append(
+            ViewRecipe(
+                azimuth_deg=side % 360,
+                tilt_deg=rng.uniform(*recipe.low_tilt_deg),
+                distance_mm=rng.uniform(*recipe.low_mm),
+                # Level with the horizon: the far side of the sheet is up.
+                roll_deg=side + 90.0 + rng.uniform(-4, 4),
+                aim_mm=(rng.uniform(-10, 10), rng.uniform(-10, 10)),
+                focal_px=recipe.focal_px * (1 + rng.uniform(-1, 1) * recipe.breathing),
+                k1=recipe.k1,
+                k2=recipe.k2,
+            )
+        )
+    return extra
+
+
 def plan_shots(recipe: CaptureRecipe, rng: np.random.Generator) -> list[tuple[ViewRecipe, Slip]]:
     """View of every photo and what differs in it: those from the sides first, then those with the torch."""
     slips = {slip.photo: slip for slip in recipe.slips}
-    shots = [(view, slips.get(k, Slip(k))) for k, view in enumerate(plan_views(recipe, rng))]
+    views = plan_views(recipe, rng)
+    views += extra_views(recipe, views)
+    shots = [(view, slips.get(k, Slip(k))) for k, view in enumerate(views)]
     if recipe.torch is not None:
         # A stream of its own, so that the other photos stay as they are.
         own = np.random.default_rng([recipe.seed, 20])
@@ -200,7 +243,7 @@ class _Studio:
             share, ambient = direct_share(light), None
             if radiance is None:
                 radiance = self.light(floor, light)
-            if self.recipe.body is not None and share > 0:
+            if (self.recipe.body is not None or self.recipe.casters) and share > 0:
                 ambient = self.light(floor, replace(light, direct=0.0)) * np.float32(1 - share)
             self.scenes[key] = build_scene(floor, sheet, radiance, light, ambient)
         return self.scenes[key]
@@ -247,6 +290,8 @@ def photograph(
         if recipe.body is not None and k < recipe.photos:
             body = place_body(recipe.body, view.azimuth_deg, _main_azimuth(light), own["body"])
             scene = shade_scene(scene, body)
+        if (caster := caster_of(recipe, k, light)) is not None:
+            scene = cast_shadow(scene, caster)
         name = f"{recipe.name}-{k + 1}.{recipe.sensor.file_format}"
         camera = place_camera(name, view, recipe.size_px)
         image = render_view(camera, recipe.size_px, scene, motion)
@@ -260,6 +305,12 @@ def photograph(
     return RenderedCapture(
         recipe, photos, floor, sheet, tuple(cameras), tuple(motions), tuple(lights), tuple(bodies)
     )
+
+
+def caster_of(recipe: CaptureRecipe, photo: int, light: LightRecipe) -> Caster | None:
+    """Who stands in the light of a photo, counted from 0."""
+    here = recipe.casters[photo] if photo < len(recipe.casters) else None
+    return None if here is None or direct_share(light) <= 0 else Caster(here, light)
 
 
 def _main_azimuth(light: LightRecipe) -> float | None:

@@ -7,15 +7,20 @@ largest y.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 
 from assessor.simulate import processes, real_shapes
 from assessor.simulate.albedo import paint_flush, paint_stones, paste_albedo, photo_albedo
+from assessor.simulate.cut_stones import pack_sections, paint_family
+from assessor.simulate.dirt import Dirt, soil_floor
+from assessor.simulate.dirt_recipe import DirtRecipe
 from assessor.simulate.imaging import blur, shrink
+from assessor.simulate.layers import polished
 from assessor.simulate.noise import fractal_field
+from assessor.simulate.soil import Film
 from assessor.simulate.stones import Stones, make_stones
 from assessor.values import FloatArray, freeze
 
@@ -48,7 +53,9 @@ class FloorRecipe:
     albedo: "paste" or the path of a delit albedo map; contrast scales the mottling of the one, map_contrast all of the
     other's. data_dir: ../shared/data, for grit and relief. sealed: share of
     the floor under patches of sealer, which shine with gloss (see `gloss`). fine: rms of added grain, wavelengths of
-    FINE_MM, over the shape's.
+    FINE_MM, over the shape's. dirt: what lies on it (see `dirt`). family: stones as a grinder cuts them, in the
+    colours of one of `cut_stones.FAMILIES`; stone_fraction is then that of coarse ones alone and fine_fraction that of
+    those of 2-4.75 mm. polish: strength of these stones' own dull shine.
     """
 
     process: str
@@ -66,6 +73,10 @@ class FloorRecipe:
     sealed: float = 0.0
     gloss: float = 1.0
     fine: float = 0.0
+    dirt: tuple[DirtRecipe, ...] = ()
+    family: str = ""
+    fine_fraction: float = 0.05
+    polish: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,7 +84,7 @@ class Floor:
     """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones.
 
     lay_deg: direction of the texture where the process has one, else None. gloss (n, n): strength of the shine of
-    sealed patches, None where there are none.
+    sealed patches, None where there are none. films: skins with a shine of their own (see `film`). dirt: every patch.
     """
 
     height_mm: FloatArray
@@ -83,6 +94,8 @@ class Floor:
     lay_deg: float | None
     recipe: FloorRecipe
     gloss: FloatArray | None = None
+    films: tuple[Film, ...] = ()
+    dirt: tuple[Dirt, ...] = ()
 
     def __post_init__(self) -> None:
         for array in (self.height_mm, self.albedo_linear, self.gloss):
@@ -111,7 +124,9 @@ def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
         albedo = paste_albedo(n, recipe.px_per_mm, rng, contrast=recipe.contrast)
     else:
         albedo = photo_albedo(Path(recipe.albedo), n, recipe.px_per_mm, rng, contrast=recipe.map_contrast)
-    if recipe.process == "flush":
+    if recipe.family:
+        paint_family(albedo, stones.labels, recipe.family, rng)
+    elif recipe.process == "flush":
         paint_flush(albedo, stones.labels, rng)
     else:
         paint_stones(albedo, stones.labels, rng)
@@ -120,7 +135,25 @@ def make_floor(recipe: FloorRecipe, rng: np.random.Generator) -> Floor:
         film = _sealed(n, recipe, rng)
         albedo *= (1 - np.float32(SEALED_DARKER) * film)[..., None]
         gloss = film * np.float32(recipe.gloss)
-    return Floor(height, albedo, stones, recipe.px_per_mm, lay, recipe, gloss)
+    return _soiled(Floor(height, albedo, stones, recipe.px_per_mm, lay, recipe, gloss))
+
+
+def _soiled(floor: Floor) -> Floor:
+    """The floor with its recipe's dirt and its polished stones."""
+    recipe = floor.recipe
+    if recipe.polish > 0:
+        stone = (floor.stones.labels > 0).astype(np.float32)
+        floor = replace(floor, films=(polished(stone, recipe.polish),))
+    if not recipe.dirt:
+        return floor
+    soiled = soil_floor(
+        floor.height_mm, floor.albedo_linear, floor.stones.labels, floor.px_per_mm, recipe.dirt,
+        paper_mm=recipe.paper_mm,
+    )  # fmt: skip
+    return replace(
+        floor, height_mm=soiled.height_mm, albedo_linear=soiled.albedo,
+        films=(*floor.films, *soiled.films), dirt=soiled.dirt,
+    )  # fmt: skip
 
 
 def _sealed(n: int, recipe: FloorRecipe, rng: np.random.Generator) -> FloatArray:
@@ -143,6 +176,10 @@ def _stones(recipe: FloorRecipe, n: int, rng: np.random.Generator) -> Stones:
     low, high = usual.get(recipe.process, (0.0, 0.0))
     fraction = float(rng.uniform(low, high)) if recipe.stone_fraction is None else recipe.stone_fraction
     largest = float(rng.uniform(8.0, 14.0))
+    if recipe.family:
+        largest *= 1.4
+        fine = recipe.fine_fraction
+        return pack_sections(n, recipe.px_per_mm, rng, coarse=fraction, fine=fine, largest_mm=largest)
     return make_stones(
         n, recipe.px_per_mm, rng, fraction=fraction, largest_mm=largest, standing=0.3 if standing else 0.0
     )

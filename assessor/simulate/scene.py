@@ -12,6 +12,7 @@ import numpy as np
 
 from assessor.simulate import tabs
 from assessor.simulate.body import Body, open_share
+from assessor.simulate.caster import Caster
 from assessor.simulate.floors import Floor
 from assessor.simulate.imaging import resize
 from assessor.simulate.light import (
@@ -25,11 +26,13 @@ from assessor.simulate.light import (
 )
 from assessor.simulate.march import SURROUND_MM, FloorTexture, floor_texture
 from assessor.simulate.sheet import CANVAS_MM, Sheet
+from assessor.simulate.soil import Film
 from assessor.values import FloatArray, freeze
 
 LIGHT_PX_PER_MM = 4.0  # direct light on the sheet: its shadows are sharp
 BODY_PX_PER_MM = 0.5  # a body's shadow is a few mm soft at the least
 MOST_AROUND = 6.0  # brighter than this a photo is white anyway
+CASTER_PX_PER_MM = 2.0  # a tool close by has a penumbra of a few mm
 SOFT_PX_PER_MM = 0.1  # and what it hides of the sky changes over centimetres
 
 
@@ -39,6 +42,8 @@ class Scene:
 
     ambient: the part of the floor's radiance that is not direct, (n, n, 3); None where all of it is ambient or
     nobody asks. body: who stands beside it. gloss: of the floor's samples, beside the light's own, (n, n), or None.
+    films: skins with a shine of their own. caster: what stands in the direct light; open_direct
+    (n, n): what it lets through to the floor.
     """
 
     sheet: Sheet
@@ -48,6 +53,9 @@ class Scene:
     ambient: FloatArray | None = None
     body: Body | None = None
     gloss: FloatArray | None = None
+    films: tuple[Film, ...] = ()
+    caster: Caster | None = None
+    open_direct: FloatArray | None = None
 
     def __post_init__(self) -> None:
         freeze(self.sheet_radiance)
@@ -65,7 +73,8 @@ def build_scene(
     level = float(np.median(floor.height_mm[::8, ::8]))
     shaded = tabs.shade_floor(floor_radiance, floor.px_per_mm, sheet, light, level)
     texture = floor_texture(floor.height_mm, shaded, floor.px_per_mm)
-    return Scene(sheet, light_sheet(sheet, light), texture, light, ambient, gloss=floor.gloss)
+    lit = light_sheet(sheet, light)
+    return Scene(sheet, lit, texture, light, ambient, gloss=floor.gloss, films=floor.films)
 
 
 def build_torch_scene(
@@ -84,7 +93,7 @@ def build_torch_scene(
         texture.surround * ((1 - share) + share * _torch_around(light, texture.surround.shape))[..., None]
     )
     texture = replace(texture, surround=np.asarray(around, dtype=np.float32))
-    return Scene(sheet, light_sheet(sheet, light), texture, light, gloss=floor.gloss)
+    return Scene(sheet, light_sheet(sheet, light), texture, light, gloss=floor.gloss, films=floor.films)
 
 
 def _torch_around(light: LightRecipe, shape: tuple[int, ...]) -> FloatArray:
@@ -120,6 +129,36 @@ def shade_scene(scene: Scene, body: Body) -> Scene:
     return replace(scene, floor=dimmed, sheet_radiance=lit, ambient=None, body=body)
 
 
+def cast_shadow(scene: Scene, caster: Caster) -> Scene:
+    """The same scene with a caster in its direct light; what else lights it stays."""
+    floor = scene.floor
+    if scene.ambient is None:
+        raise ValueError("a cast shadow needs the scene's ambient light apart")
+    n = floor.height_mm.shape[0]
+    side = n / floor.px_per_mm
+    passed = _open_direct(caster, (side, side), CASTER_PX_PER_MM, (n, n))
+    radiance = np.maximum(floor.radiance - scene.ambient, 0) * passed[..., None] + scene.ambient
+    rows, cols = floor.surround.shape[:2]
+    around = _open_direct(caster, SURROUND_MM, BODY_PX_PER_MM / 2, (cols, rows))
+    share = np.float32(direct_share(scene.light))
+    surround = floor.surround * (1 - share + share * around)[..., None]
+    dimmed = replace(floor, radiance=radiance, surround=surround)
+    lit = light_sheet(scene.sheet, scene.light, caster=caster)
+    return replace(
+        scene, floor=dimmed, sheet_radiance=lit, ambient=None, caster=caster, open_direct=passed
+    )  # fmt: skip
+
+
+def _open_direct(
+    caster: Caster, extent_mm: tuple[float, float], density: float, size: tuple[int, int]
+) -> FloatArray:
+    """What a caster lets through over a rectangle about the window's centre, (rows, cols)."""
+    cols, rows = (round(side * density) for side in extent_mm)
+    x = ((np.arange(cols) + 0.5) / cols - 0.5) * extent_mm[0]
+    y = (0.5 - (np.arange(rows) + 0.5) / rows) * extent_mm[1]
+    return resize(caster.open_direct(*np.meshgrid(x, y)), size)
+
+
 def _fields(
     body: Body, light: LightRecipe, extent_mm: tuple[float, float], size: tuple[int, int]
 ) -> tuple[FloatArray, FloatArray | None]:
@@ -139,7 +178,9 @@ def _field(
     return resize(open_share(body, rays, *np.meshgrid(x, y)), size)
 
 
-def light_sheet(sheet: Sheet, light: LightRecipe, body: Body | None = None) -> FloatArray:
+def light_sheet(
+    sheet: Sheet, light: LightRecipe, body: Body | None = None, caster: Caster | None = None
+) -> FloatArray:
     """Radiance of the sheet on its canvas, (H, W, 3) float32: print times light, with the tabs' shadows.
 
     The sky is done at a coarse density in closed form: no part of a sheet turns away from it.
@@ -148,6 +189,9 @@ def light_sheet(sheet: Sheet, light: LightRecipe, body: Body | None = None) -> F
     height, width = sheet.paper.shape
     ambient = _sky_on_sheet(sheet, light, body)
     direct = _direct_on_sheet(sheet, light, body)
+    if direct is not None and caster is not None:
+        size = direct.shape[1], direct.shape[0]
+        direct *= _open_direct(caster, _true_canvas(sheet), CASTER_PX_PER_MM / 2, size)
     # Coarse fields are joined before they are enlarged to the print's density.
     rows, cols = direct.shape if direct is not None else ambient.shape
     soft = resize(ambient, (cols, rows))

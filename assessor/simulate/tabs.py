@@ -9,6 +9,7 @@ import numpy as np
 
 from assessor.card.layout import Tab
 from assessor.simulate.body import Body, open_share
+from assessor.simulate.caster import Caster
 from assessor.simulate.imaging import fill_polygon, resize
 from assessor.simulate.light import FINE_SKY, PATCHES, LightRecipe, Ray, disc_rays, light_rays, sky_rays
 from assessor.simulate.sheet import CANVAS_MM, Sheet, canvas_px
@@ -114,7 +115,13 @@ class View(Protocol):
 
 
 def draw_tabs(
-    image: FloatArray, view: View, sheet: Sheet, light: LightRecipe, body: Body | None = None
+    image: FloatArray,
+    view: View,
+    sheet: Sheet,
+    light: LightRecipe,
+    body: Body | None = None,
+    *,
+    caster: Caster | None = None,
 ) -> None:
     """Draw the standing triangles into a photo's radiance (H, W, 3), in place."""
     if not sheet.recipe.tabs_up:
@@ -129,7 +136,11 @@ def draw_tabs(
             continue
         mask = np.zeros(part.shape[:2], np.uint8)
         fill_polygon(mask, outline - (x0, y0), 255)
-        face = _face_radiance(points, view.camera, sheet, light)
+        passed = 1.0
+        if caster is not None:
+            x, y = points.mean(0)[:2]
+            passed = float(caster.open_direct(np.array([x]), np.array([y]))[0])
+        face = _face_radiance(points, view.camera, sheet, light, passed)
         if body is not None:
             x, y = points.mean(0)[:2]
             rays = disc_rays(light) or sky_rays(light, *FINE_SKY)
@@ -138,7 +149,9 @@ def draw_tabs(
         part += cover * (face - part)
 
 
-def _face_radiance(points: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe) -> FloatArray:
+def _face_radiance(
+    points: FloatArray, camera: Camera, sheet: Sheet, light: LightRecipe, open_direct: float
+) -> FloatArray:
     """Radiance (3,) of a tab's side that faces the camera: Lambert, plus half of what the sheet sends up."""
     along = points[1] - points[0]
     normal = np.array([along[1], -along[0], 0.0]) / np.hypot(along[0], along[1])
@@ -148,5 +161,6 @@ def _face_radiance(points: FloatArray, camera: Camera, sheet: Sheet, light: Ligh
     total = np.full(3, 0.5 * 0.8 * sheet.recipe.paper_white)
     for ray in light_rays(light):
         facing = float(ray.strength(middle[None])[0] * (ray.toward(middle[None])[0] @ normal))
+        facing *= open_direct if ray.direct else 1.0
         total += max(facing, 0.0) * np.array(light.direct_rgb if ray.direct else light.ambient_rgb)
     return np.asarray(sheet.recipe.paper_white * total, dtype=np.float32)
