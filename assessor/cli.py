@@ -21,6 +21,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from assessor import __version__, workflow
+from assessor.asked import FloorTold, shipped_scales
 from assessor.batch import SerialExecutor, prepare_worker
 from assessor.cli_points import points
 from assessor.errors import AssessorError
@@ -85,6 +86,12 @@ def assess(  # noqa: PLR0913 - one parameter per option
             "by itself, however many there are. torch with two photos: the quick pair, which estimates too."
         ),
     ] = _ASSESS.kind,
+    floor: Annotated[
+        FloorTold,
+        typer.Option(
+            help="Whether the floor was dry to the eye; damp marks every result as of a damp floor."
+        ),
+    ] = _ASSESS.floor,
     workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = _ASSESS.settings_file,
     force: Annotated[
@@ -105,6 +112,7 @@ def assess(  # noqa: PLR0913 - one parameter per option
         scale=scale,
         process=process,
         kind=kind,
+        floor=floor,
         settings_file=settings_file,
         force=force,
     )
@@ -179,7 +187,7 @@ def evaluate(
 @app.command()
 def scales(as_json: AsJson = False) -> None:
     """List the grade scales that come with the package, with the processes they know."""
-    found = workflow.shipped_scales()
+    found = shipped_scales()
     if as_json:
         rows = [
             {

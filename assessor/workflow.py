@@ -7,7 +7,6 @@ executor it is given and writes the table and the page; `evaluate_folder` scores
 from __future__ import annotations
 
 import hashlib
-import tomllib
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
@@ -17,6 +16,7 @@ from typing import Any, Literal
 from pydantic import ValidationError
 
 from assessor import __version__
+from assessor.asked import FloorTold, read_scale, read_settings, with_floor, with_process
 from assessor.batch import (
     SMALL_PHOTO,
     CaptureOutcome,
@@ -39,16 +39,15 @@ from assessor.card.describe import describe_card
 from assessor.card.draw import draw_card_pdf, draw_card_png, draw_card_svg
 from assessor.card.layout import card_layout
 from assessor.card.video import is_video
-from assessor.errors import OutputNotWritable, PhotoError, ScaleInvalid, SettingUnknown
+from assessor.errors import OutputNotWritable, PhotoError
 from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
 from assessor.grading.ranges import parse_range
-from assessor.grading.scale import ANY, SHIPPED, GradeScale, load_scale
 from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
 from assessor.report.page import index_page
 from assessor.report.record import RecordHead, SourceFile
 from assessor.report.schema import CaptureRecord, ScaleRecord
 from assessor.report.table import captures_csv
-from assessor.settings import Settings, digest_of, settings_from
+from assessor.settings import Settings, digest_of
 from assessor.store.files import (
     RECORD,
     append_text,
@@ -83,6 +82,7 @@ class AssessRequest:
     scale: str = DEFAULT_SCALE
     process: str | None = None
     kind: KindAsked = "auto"
+    floor: FloorTold = "not-told"
     settings_file: Path | None = None
     force: bool = False
 
@@ -148,7 +148,8 @@ def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
     settings = read_settings(request.settings_file)
     scale = read_scale(request.scale)
     if request.process is not None:
-        settings = _with_process(settings, request.process, scale)
+        settings = with_process(settings, request.process, scale)
+    settings = with_floor(settings, request.floor)
     target = parse_range(request.target_range, scale) if request.target_range else None
     bars = request.measured_bars
     print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
@@ -256,47 +257,6 @@ def write_card(request: CardRequest) -> Path:
 def card_numbers(request: CardRequest) -> dict[str, Any]:
     """The card's geometry as plain values, all lengths in mm."""
     return describe_card(card_layout(request.serial), request.paper)
-
-
-def shipped_scales() -> tuple[GradeScale, ...]:
-    """The grade scales that come with the package."""
-    return tuple(load_scale(name) for name in SHIPPED)
-
-
-def read_scale(name_or_file: str) -> GradeScale:
-    """Return a shipped scale by name or an owner's from its file; raises ScaleInvalid."""
-    if name_or_file in SHIPPED:
-        return load_scale(name_or_file)
-    path = Path(name_or_file)
-    try:
-        text = path.read_text(encoding="utf-8")
-    except FileNotFoundError as error:
-        found = f"there is no scale or scale file of this name (shipped: {', '.join(SHIPPED)})"
-        raise ScaleInvalid(found, file=str(path)) from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise ScaleInvalid("the scale file cannot be read as text", file=str(path)) from error
-    return load_scale(text, file=str(path))
-
-
-def read_settings(file: Path | None) -> Settings:
-    """Return the settings with the overrides of a TOML file; raises SettingUnknown."""
-    if file is None:
-        return Settings()
-    try:
-        overrides = tomllib.loads(file.read_text(encoding="utf-8"))
-    except tomllib.TOMLDecodeError as error:
-        raise SettingUnknown(f"the file is not valid TOML ({error})", file=str(file)) from error
-    except (OSError, UnicodeDecodeError) as error:
-        raise SettingUnknown("the file cannot be read as text", file=str(file)) from error
-    return settings_from(overrides, file=str(file))
-
-
-def _with_process(settings: Settings, process: str, scale: GradeScale) -> Settings:
-    known = [name for name in scale.processes if name != ANY]
-    if known and process not in known:
-        names = ", ".join(known)
-        raise SettingUnknown(f"there is no process '{process}' in scale {scale.name} (known: {names})")
-    return replace(settings, suggest=replace(settings.suggest, process=process))
 
 
 def _source_file(path: Path, settings: Settings) -> SourceFile:

@@ -17,7 +17,7 @@ LEVELS = {
     "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "surfacing": 3, "pipeline": 3, "simulate": 3, "evaluation": 3,
     "evaluation_rows": 3, "evaluation_surface": 3,
     "store": 4, "report": 4,
-    "batch": 5, "workflow": 5, "counting": 5,
+    "asked": 5, "batch": 5, "workflow": 5, "counting": 5,
     "cli": 6, "cli_points": 6, "__main__": 6, "web": 6,
 }  # fmt: skip
 SIDE = "training"
