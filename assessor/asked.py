@@ -48,6 +48,7 @@ def read_settings(file: Path | None) -> Settings:
 
 
 def with_process(settings: Settings, process: str, scale: GradeScale) -> Settings:
+    """The same with how the floor was prepared; raises SettingUnknown for a process the scale does not know."""
     known = [name for name in scale.processes if name != ANY]
     if known and process not in known:
         names = ", ".join(known)

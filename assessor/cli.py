@@ -20,8 +20,8 @@ from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
-from assessor import __version__, workflow
-from assessor.asked import FloorTold, shipped_scales
+from assessor import __version__, asked, workflow
+from assessor.asked import FloorTold
 from assessor.batch import SerialExecutor, prepare_worker
 from assessor.cli_points import points
 from assessor.errors import AssessorError
@@ -187,7 +187,7 @@ def evaluate(
 @app.command()
 def scales(as_json: AsJson = False) -> None:
     """List the grade scales that come with the package, with the processes they know."""
-    found = shipped_scales()
+    found = asked.shipped_scales()
     if as_json:
         rows = [
             {

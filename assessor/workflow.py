@@ -42,6 +42,7 @@ from assessor.card.video import is_video
 from assessor.errors import OutputNotWritable, PhotoError
 from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
 from assessor.grading.ranges import parse_range
+from assessor.grading.scale import GradeScale
 from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
 from assessor.report.page import index_page
 from assessor.report.record import RecordHead, SourceFile

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from assessor import __version__, cli, estimating, workflow
+from assessor import __version__, asked, cli, estimating
 from assessor.cli import app, main
 from assessor.errors import TooFewPhotos
 from assessor.report.schema import CaptureRecord
@@ -124,7 +124,7 @@ def test_an_unexpected_error_is_one_sentence_with_its_log(
     def broken() -> None:
         raise ZeroDivisionError("boom")
 
-    monkeypatch.setattr(workflow, "shipped_scales", broken)
+    monkeypatch.setattr(asked, "shipped_scales", broken)
     monkeypatch.setattr(cli.tempfile, "gettempdir", lambda: str(tmp_path))
     assert run_main(monkeypatch, "scales") == 2
     told = capsys.readouterr().err
