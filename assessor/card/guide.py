@@ -1,4 +1,6 @@
-"""The shooting guide: per capture kind one picture and few words, English and Spanish side by side.
+"""The shooting guide: per capture kind, and for the low photo that goes with all, one picture and few words.
+
+English and Spanish stand side by side.
 
 Kinds are data: a kind added to `KINDS` is set below the last one, or on a further page when it no longer
 fits. Distances, tilts and the ban on moving light are those the measurement was tried with (300-450 mm; 15
@@ -12,8 +14,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 from assessor.card import pictograms
+from assessor.card.guide_low import low_picture
 from assessor.card.guide_pictures import angles_picture
 from assessor.card.guide_quick import quick_picture
 from assessor.card.guide_torch import torch_picture
@@ -51,9 +55,9 @@ class GuideStep:
 
 @dataclass(frozen=True, slots=True)
 class GuideKind:
-    """All that the guide says about one capture kind; the picture is drawn about its middle, 192 mm wide."""
+    """All that the guide says about one capture kind or the low photo; its picture is about its middle, 192 mm wide."""
 
-    kind: Kind
+    kind: Kind | Literal["low photo"]
     english: str
     spanish: str
     picture: Callable[[CardLayout], tuple[Ink, ...]]
@@ -190,6 +194,47 @@ KINDS: tuple[GuideKind, ...] = (
                 pictograms.both_kinds,
                 "This only estimates. To measure: angles (four photos) or torch (eight and one).",
                 "Esto solo estima. Para medir: ángulos (cuatro fotos) o linterna (ocho y una).",
+            ),
+        ),
+    ),
+    GuideKind(
+        kind="low photo",
+        english="Low photo: does the floor shine?",
+        spanish="Foto baja: ¿brilla el piso?",
+        picture=low_picture,
+        picture_height_mm=76.0,
+        steps=(
+            GuideStep(
+                pictograms.weights,
+                "With every kind of capture: after its photos, one more. Leave card and light as they are.",
+                "Con todo tipo de toma: después de sus fotos, una más. No mueva la tarjeta ni la luz.",
+            ),
+            GuideStep(
+                pictograms.in_line,
+                "Card between you and the lamp or bright window: all three in one line.",
+                "La tarjeta entre usted y la lámpara o ventana clara: los tres en una línea.",
+            ),
+            GuideStep(
+                pictograms.low_phone,
+                "Phone low, 50-60° from straight down: 250 mm (10 in) above the floor, 350 mm (14 in) back. "
+                "Aim at the window in the card.",
+                "Teléfono bajo, a 50-60° de la vertical: 250 mm sobre el piso, 350 mm atrás. Apunte a la ventana "
+                "de la tarjeta.",
+            ),
+            GuideStep(
+                pictograms.no_flash,
+                "Whole sheet in the frame, 1x zoom, flash off. Tap the window to focus. Glare is welcome here.",
+                "La hoja entera en la foto, zoom 1x, sin flash. Toque la ventana para enfocar. Aquí el brillo ayuda.",
+            ),
+            GuideStep(
+                pictograms.one_more,
+                "Keep it with the spot's other photos. From straight above, a sealer's shine can't be seen.",
+                "Guárdela con las otras fotos del punto. Desde arriba no se ve el brillo de un sellador.",
+            ),
+            GuideStep(
+                pictograms.water_drop,
+                "No shine is not proof of clean: dull films and soaked-in oil don't shine. Test with water drops.",
+                "Sin brillo no quiere decir limpio: hay capas mates y aceite absorbido. Pruebe con gotas de agua.",
             ),
         ),
     ),

@@ -242,6 +242,66 @@ def both_kinds() -> tuple[Ink, ...]:
     )
 
 
+def low_phone() -> tuple[Ink, ...]:
+    """A phone low on one side and a lamp on the other, the floor between them like a mirror."""
+    phone = placed((Area((box((0, 0.8), 7.5, 1.5, 0.6),)),), (-6.6, -1.6), turn_deg=55)
+    rays = [Stroke(((2.6, 0), (3.9, 0)), 0.6)]
+    return (
+        Stroke(((-9.5, -7.2), (9.5, -7.2)), 0.9),
+        Stroke(((0, -7), (0, 4.5)), 0.35, dash_mm=(1.2, 0.8)),
+        Stroke(((6.4, -2.2), (0, -7), (-5.8, -2.4)), 0.5),
+        Stroke(arc((0, -7), 7.4, 90, 143), 0.5),
+        *phone,
+        disc((7.2, -0.9), 1.9, WHITE),
+        circle((7.2, -0.9), 1.9, 0.6),
+        *(ink for turn in range(0, 360, 60) for ink in placed(rays, (7.2, -0.9), turn_deg=turn)),
+    )
+
+
+def in_line() -> tuple[Ink, ...]:
+    """Lamp, sheet and phone in one line, from above."""
+    rays = [Stroke(((2.1, 0), (3.2, 0)), 0.5)]
+    return (
+        Stroke(((-9, 0), (9, 0)), 0.35, dash_mm=(1.2, 0.8)),
+        Area((box((0, 0), 7.6, 5.6),), WHITE),
+        Stroke(box((0, 0), 7.6, 5.6), LINE, closed=True),
+        Area((box((0, 0), 2.8, 2.8),), 128),
+        Area((box((-8.0, 0), 2.6, 5.4, 0.6),)),
+        disc((7.6, 0), 3.0, WHITE),
+        circle((7.6, 0), 1.5, 0.6),
+        *(ink for turn in range(0, 360, 60) for ink in placed(rays, (7.6, 0), turn_deg=turn)),
+    )
+
+
+def one_more() -> tuple[Ink, ...]:
+    """A stack of photos and one more beside it."""
+    return (
+        *(
+            ink
+            for step in (1.6, 0.8, 0.0)
+            for ink in (
+                Area((box((-4.6 + step, -0.8 + step), 7.0, 9.0),), WHITE),
+                Stroke(box((-4.6 + step, -0.8 + step), 7.0, 9.0), LINE, closed=True),
+            )
+        ),
+        Stroke(((1.0, 0.0), (4.0, 0.0)), 0.9),
+        Stroke(((2.5, -1.5), (2.5, 1.5)), 0.9),
+        Area((box((7.6, 0), 4.4, 7.0),), PALE),
+        Stroke(box((7.6, 0), 4.4, 7.0), LINE, closed=True),
+    )
+
+
+def water_drop() -> tuple[Ink, ...]:
+    """A drop of water that stands as a bead on the floor."""
+    bead = (*arc((0, -5.4), 4.6, -22, 202, steps=28),)
+    return (
+        Stroke(((-9.5, -7.2), (9.5, -7.2)), 0.9),
+        Area((bead,), PALE),
+        Stroke(bead, 0.6, closed=True),
+        Area(((*arc((0, 3.6), 1.9, -200, 20, steps=22), (0, 8.0)),)),
+    )
+
+
 def shade() -> tuple[Ink, ...]:
     """The sun behind a screen, and the card in its shadow."""
     rays = [Stroke(((4.3, 0), (6.2, 0)), 0.7)]

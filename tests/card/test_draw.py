@@ -219,7 +219,7 @@ def test_pdf_is_fit_to_print(paper: str) -> None:
     assert b"/PrintScaling /None" in data
     assert data.count(b"/FontFile2") == 2, "both faces are embedded"
     document = pypdfium2.PdfDocument(data)
-    assert len(document) == 4
+    assert len(document) == 5
     for page in document:
         np.testing.assert_allclose(np.array(page.get_size()) * 25.4 / 72, PAPERS_MM[paper], atol=0.01)
 
@@ -235,7 +235,9 @@ def test_printers_reach_all_ink(paper: str, page: int) -> None:
 
 def test_pdf_says_what_a_crew_needs() -> None:
     document = pypdfium2.PdfDocument(pdf_bytes("a4"))
-    sheet, guide, torch, quick = (" ".join(page.get_textpage().get_text_range().split()) for page in document)
+    sheet, guide, torch, quick, low = (
+        " ".join(page.get_textpage().get_text_range().split()) for page in document
+    )
     for words in (f"No. {SERIAL:05d}", "250 mm", "180 mm", "100 %", "matt paper", "TOP", "window-1", "A4"):
         assert words in sheet
     for words in ("300-450 mm", "15°", "NO flash", "SIN flash", "HEPA", "silica", "sílice", "data sheet"):
@@ -250,7 +252,12 @@ def test_pdf_says_what_a_crew_needs() -> None:
         "silica",
     ):  # fmt: skip
         assert words in quick
-    for page in (guide, torch, quick):
+    for words in (
+        "Low photo", "Foto baja", "50-60°", "250 mm", "350 mm", "With every kind", "Con todo tipo", "in one line",
+        "not proof of clean", "no quiere decir limpio", "water drops", "gotas de agua", "silica",
+    ):  # fmt: skip
+        assert words in low
+    for page in (guide, torch, quick, low):
         assert "A suggestion is never a grade: confirm against the chips." in page
 
 
@@ -366,7 +373,7 @@ def test_no_two_texts_overlap(paper: str) -> None:
 
 def test_guide_flows_onto_a_further_page_when_kinds_are_added() -> None:
     one, all_kinds = guide_pages(LAYOUT, "letter", kinds=KINDS[:1]), guide_pages(LAYOUT, "letter")
-    assert (len(one), len(all_kinds)) == (1, 3)
+    assert (len(one), len(all_kinds)) == (1, 4)
     for page in all_kinds:
         area = bounds(page.inks)
         assert max(-area.x_min_mm, area.x_max_mm) < 103
