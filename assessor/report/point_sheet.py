@@ -267,7 +267,7 @@ def _interval_table(pen: _Pen, sheet: PointSheet, y: float) -> None:
     pen.lines(
         f"The limits hold for the floor around the window only where the points, {sheet.grid.spacing_mm:.1f} mm apart, "
         "lie further apart than the largest stone: else neighbours share a stone, and the truth may lie outside more "
-        "often. For this picture alone they are on the safe side. A fully cut floor shows at most about 0.45 of coarse "
-        "stone.",
+        "often. For this picture alone they are right or on the safe side. A fully cut floor shows at most about 0.45 "
+        "of coarse stone.",
         LEFT_MM, y - 28, width=PICTURE_MM, size=3.2,
     )  # fmt: skip

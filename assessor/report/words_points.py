@@ -22,7 +22,7 @@ def count_words(count: PointCount, *, unmarked: int) -> list[str]:
     apart = f"{count.spacing_mm:.1f} mm apart" if count.spacing_mm else "as far apart as they were"
     lines.append(
         f"The limits take points as independent. Points {apart}: where stones are wider, the limits are too narrow for "
-        "the floor around (for the picture itself they stay on the safe side)."
+        "the floor around (for the picture itself they are right or on the safe side)."
     )
     if count.coarse.low90 > MOST_COARSE:
         lines.append(

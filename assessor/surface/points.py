@@ -3,7 +3,7 @@
 On a plane the share of points that fall on stone is the share of its area (Delesse 1847; ASTM E562 counts so, with
 points on an edge as one half: domain.md 5). The interval is Wilson's (1927, JASA 22, 209), which stays inside 0..1 and
 right near the ends. It takes points as independent. For the floor around they are only where they lie further apart
-than the largest stone; for the picture itself a regular grid does better than that, so there it is on the safe side.
+than the largest stone; for the picture itself a regular grid does as well or better.
 """
 
 from __future__ import annotations
