@@ -154,7 +154,7 @@ def test_regions_leave_other_patches_out_of_the_ring() -> None:
     found = regions(chance, chance > 0.3, D, seed=0.5, grow=0.5, least_mm2=50)
     assert len(found) == 2
     for part in found:
-        assert not part.of(chance)[part.ring].any()
+        assert part.of(chance)[part.ring].max() <= 0.3
 
 
 def test_distance_is_zero_inside_and_to_the_nearest_centre() -> None:
