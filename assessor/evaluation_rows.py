@@ -80,8 +80,9 @@ class PatchScore:
 
     found: a patch that the crew sees lies on it: their IoU is at least 0.2, or the found one's centre lies in the true
     one; the best of them by IoU counts. in_review: so does one of the review list, at least. given: kind given, None
-    where not found. area_ratio: area as told over the true one. probability: of the true kind; wrong_probability: of
-    the likeliest wrong one. true_mm2: true area within what is judged. gloss: whether this capture shows shine at all.
+    where not found. area_ratio: found area over the true one, both within what is judged. probability: of the true
+    kind; wrong_probability: of the likeliest wrong one. true_mm2: true area within what is judged. gloss: whether this
+    capture shows shine at all.
     """
 
     found: bool

@@ -1,8 +1,9 @@
 """Score patches and aggregate against truth: masks and found outlines in, rows out. Knows no kind of capture.
 
-A true patch is a mask whose centre is the card's centre, row 0 at the largest y, at any size and px_per_mm. It counts
-within the area that is judged: the card's window, or the picture of an overview. Found patches of kind "shadow" are
-never false, since nobody marks every shadow; any other is where less than a tenth of it lies on true patches.
+A true patch is a mask whose centre is the card's centre, row 0 at the largest y, at any size and px_per_mm. It and what
+is found count within the area that is judged: the card's window less 6 mm a side, or the picture of an overview. Found
+patches of kind "shadow" are never false, since nobody marks every shadow; any other is where less than a tenth of it
+lies on true patches.
 """
 
 from __future__ import annotations
@@ -33,6 +34,7 @@ from assessor.values import BoolArray, FloatArray
 from assessor.values.surface import PATCH_KINDS, Aggregate, Patch, Patches, PatchKind, Surface
 
 OUTSIDE = "outside-window"  # nothing of the true patch lies in what is judged
+MARGIN_MM = 6.0  # the evaluation area of all captures, design section 8
 MIN_IOU, MIN_OVERLAP = 0.2, 0.1
 STRONG, WEAK, LARGE_MM2 = -0.3, -0.15, 200.0
 CONFIDENT, AREA_OFF = 0.8, 0.15
@@ -78,8 +80,8 @@ def score_surface(
 
 
 def judged_area(surface: Surface, kind: str) -> Rectangle:
-    """What is judged, mm: the window, or the whole picture of an overview."""
-    half = WINDOW_MM / 2
+    """What is judged, mm: the window less its margin, or the whole picture of an overview."""
+    half = WINDOW_MM / 2 - MARGIN_MM
     if kind != "overview":
         return Rectangle(-half, -half, half, half)
     image = surface.image
@@ -102,7 +104,11 @@ def score_patches(
             scores.append(None)
             continue
         every = zip(patches.found, found, strict=True)
-        hits = [(patch, iou) for patch, outline in every if (iou := _overlap(outline, inside)) is not None]
+        hits = [
+            (patch, iou, float(outline.sum()) / px_per_mm**2)
+            for patch, outline in every
+            if (iou := _overlap(outline, inside)) is not None
+        ]
         true_mm2 = float(inside.sum()) / px_per_mm**2
         scores.append(_patch_score(kind, true_mm2, hits, patches))
     on_floor = [kind for (kind, _), inside in zip(true, drawn, strict=True) if inside.any()]
@@ -153,14 +159,14 @@ def _fraction(row: TruthRow, aggregate: Aggregate | None) -> Estimate:
 
 
 def _patch_score(
-    kind: PatchKind, true_mm2: float, hits: Sequence[tuple[Patch, float]], patches: Patches
+    kind: PatchKind, true_mm2: float, hits: Sequence[tuple[Patch, float, float]], patches: Patches
 ) -> PatchScore:
-    shown = [(patch, iou) for patch, iou in hits if patch.sure]
+    shown = [hit for hit in hits if hit[0].sure]
     if not shown:
         return PatchScore(False, bool(hits), None, None, None, None, None, true_mm2, patches.gloss)
-    patch, iou = max(shown, key=lambda hit: hit[1])
+    patch, iou, found_mm2 = max(shown, key=lambda hit: hit[1])
     wrong = max(patch.probability(other) for other in PATCH_KINDS if other != kind)
-    ratio = patch.area_mm2 / true_mm2
+    ratio = found_mm2 / true_mm2
     return PatchScore(
         True, True, patch.kind, iou, ratio, patch.probability(kind), wrong, true_mm2, patches.gloss
     )

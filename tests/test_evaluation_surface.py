@@ -107,7 +107,7 @@ def test_a_truth_beside_the_window_is_not_judged_and_one_at_its_edge_only_within
     out, edge = score_surface(surface, rows, masks, 1.0)
     assert (out.said.refused, out.patch) == ("outside-window", None)
     assert edge.patch is not None
-    assert edge.patch.true_mm2 == pytest.approx(200, abs=1)
+    assert edge.patch.true_mm2 == pytest.approx(80, abs=1)  # 4 mm of it lie in the window less 6 mm a side
     # On an overview the picture is judged, not the window.
     wide = replace(surface, image=replace(surface.image, x_min_mm=-120.0, y_max_mm=120.0, px_per_mm=1.0))
     rows = [replace(row, kind="overview") for row in rows]

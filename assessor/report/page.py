@@ -113,6 +113,7 @@ def _environment() -> Environment:
         page_name=CAPTURE_PAGE,
         nothing_seen=words_surface.NOTHING_SEEN,
         not_clean=words_surface.NOT_CLEAN,
+        floors=words_surface.FLOORS,
         implausible=words_surface.IMPLAUSIBLE,
         water_drop=load_tests().get("water-drop"),
         defers=load_tests().defers,

@@ -197,6 +197,9 @@ def _photo(file: SourceFile, result: CaptureResult | None) -> PhotoRecord:
         file=file.name,
         sha256=file.sha256,
         used=card is not None,
+        for_shine=result is not None
+        and result.surface is not None
+        and file.name in result.surface.low_photos,
         width_px=width_px,
         height_px=height_px,
         rendered=_is_rendered(exif),

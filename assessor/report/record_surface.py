@@ -37,6 +37,8 @@ def surface_record(surface: Surface | None) -> SurfaceRecord | None:
         next_shot=LOW_PHOTO if patches.gloss == "cannot-tell" else None,
         model=patches.model,
         photos=patches.photo_names,
+        low_photos=surface.low_photos,
+        floor=surface.floor,
         flags=flag_records(patches.flags),
         aggregate=_aggregate(surface.aggregate),
     )

@@ -65,7 +65,9 @@ class PhotoRecord(Record):
     sha256: str
     """SHA-256 of the file's bytes."""
     used: bool
-    """Whether the photo took part in the measurement."""
+    """Whether the photo took part in the measurement or estimate."""
+    for_shine: bool = False
+    """Whether it was taken low toward the light, and so was only looked at for shine."""
     width_px: int | None
     """Width after turning upright, pixels; null where it could not be decoded."""
     height_px: int | None

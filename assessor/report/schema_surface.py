@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from assessor.report.schema_base import FlagRecord, QuantityRecord, Record
-from assessor.values.surface import GlossState, PatchKind, PatchLook
+from assessor.values.surface import FloorState, GlossState, PatchKind, PatchLook
 
 
 class EvidenceRecord(Record):
@@ -147,6 +147,10 @@ class SurfaceRecord(Record):
     """Name and digest of the weights that looked for patches."""
     photos: tuple[str, ...]
     """Names of the photos that were looked at."""
+    low_photos: tuple[str, ...]
+    """Names of the photos taken so low that they only show shine."""
+    floor: FloorState
+    """Whether the floor was dry: told-dry or told-damp by a person, looks-damp in the photos, or not-told."""
     flags: tuple[FlagRecord, ...]
     """What a reviewer should know about it, such as a damp floor."""
     aggregate: AggregateRecord | None

@@ -88,6 +88,8 @@ _SURFACE: dict[str, Callable[[CaptureRecord], object]] = {
     "worst_patch_area_mm2": lambda r: _worst(r, lambda patch: patch.area_mm2),
     "worst_patch_test": lambda r: _worst(r, lambda patch: patch.test.code),
     "gloss": lambda r: r.surface.gloss if r.surface else None,
+    "floor": lambda r: r.surface.floor if r.surface else None,
+    "n_for_shine": lambda r: sum(photo.for_shine for photo in r.photos) if r.surface else None,
     "surface_notice": lambda r: r.surface.notice if r.surface else None,
     **{
         f"{name}{suffix}": lambda r, name=name, part=part: _fraction(r, name, part)  # type: ignore[misc]

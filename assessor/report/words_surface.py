@@ -10,7 +10,7 @@ from assessor.report.schema import CaptureRecord
 from assessor.report.schema_base import QuantityRecord
 from assessor.report.schema_surface import AggregateRecord, PatchRecord, SieveRecord, SurfaceRecord
 from assessor.report.words import clock_words, decimals, percent
-from assessor.values.surface import PatchKind, PatchLook
+from assessor.values.surface import FloorState, PatchKind, PatchLook
 
 # Silicones and many maintenance products can't be seen: domain.md section 6 (trade literature).
 NOT_CLEAN = (
@@ -46,6 +46,12 @@ LOOKS: dict[PatchLook, str] = {
     "light": "light patch",
     "glossy": "shiny patch",
     "coating": "patch like a coating",
+}
+FLOORS: dict[FloorState, str] = {
+    "told-dry": "told to be dry",
+    "told-damp": "told to be DAMP: what is said here is of a damp floor",
+    "looks-damp": "LOOKS DAMP, which hides or imitates other patches; nobody told",
+    "not-told": "nobody told whether it was dry",
 }
 Place = tuple[str, str]  # a capture, and what of it
 Group = Literal["dark", "light", "film", "shadow"]

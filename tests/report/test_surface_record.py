@@ -15,6 +15,7 @@ from rich.console import Console
 from assessor.evaluation import Estimate, ScoredRow, TruthRow, summarise
 from assessor.evaluation_surface import TruthMask, score_surface
 from assessor.report import show
+from assessor.report.page import capture_page, index_page
 from assessor.report.record import assessed_record
 from assessor.report.schema import CaptureRecord, json_schema
 from assessor.report.schema_surface import PatchRecord
@@ -37,7 +38,7 @@ from assessor.report.words_surface import (
 from assessor.surface.separating import separating_test
 from assessor.values.surface import PATCH_KINDS, Surface
 from tests.fake_surface import fake_aggregate, fake_patch, fake_surface, fraction, ring, some_patches, square
-from tests.fakes import fake_head, fake_result
+from tests.fakes import fake_head, fake_photo, fake_result
 from tests.test_evaluation_surface import mask_of, patch_row
 
 
@@ -81,6 +82,21 @@ def test_shown_patches_come_first_and_numbers_run_through() -> None:
     assert oil.test.sentence == separating_test("water-drop").how
     assert oil.outline_mm[0] == oil.outline_mm[-1] == (-8.0, 22.0)
     assert oil.evidence[0].words == "34 % darker than the floor around"
+
+
+def test_low_photos_and_the_floors_state_are_kept() -> None:
+    photos = (fake_photo("spot/a.jpg"), fake_photo("spot/low.jpg"))
+    surface = replace(fake_surface(()), low_photos=("spot/low.jpg",), floor="told-damp")
+    stored = assessed_record(fake_head(photos), replace(fake_result(photos[:1]), surface=surface))
+    assert [(photo.used, photo.for_shine) for photo in stored.photos] == [(True, False), (False, True)]
+    assert stored.surface is not None
+    assert (stored.surface.low_photos, stored.surface.floor) == (("spot/low.jpg",), "told-damp")
+    row = table_row(stored)
+    assert (row["floor"], row["n_for_shine"], row["n_used"]) == ("told-damp", "1", "1")
+    page, index = capture_page(stored, None), index_page([stored], {})
+    assert "<td>for shine</td>" in page
+    assert "told to be DAMP" in page
+    assert "1 of 2 photos used, 1 for shine" in index
 
 
 def test_no_patch_is_never_called_clean() -> None:
