@@ -23,6 +23,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from assessor import __version__, asked, workflow
 from assessor.asked import FloorTold
 from assessor.batch import SerialExecutor, prepare_worker
+from assessor.cli_drops import drops
 from assessor.cli_points import points
 from assessor.errors import AssessorError
 from assessor.report import show
@@ -212,6 +213,7 @@ def schema() -> None:
 
 
 app.command()(points)
+app.command()(drops)
 
 
 def main() -> NoReturn:

@@ -317,7 +317,7 @@ class BadDrops(InputError):
     """A record of water drops cannot be used."""
 
     code = "bad-drops"
-    remedy = "correct that line; `assessor drops --example` prints a record to copy"
+    remedy = "correct the record; `assessor drops --example` prints one to copy"
 
 
 class BadCount(InputError):

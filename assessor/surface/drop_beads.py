@@ -111,7 +111,7 @@ def _specks(
     mask = ((over > settings.speck) & view.inside()).astype(np.uint8)
     count, labels, _, middles = cv2.connectedComponentsWithStats(mask)
     peaks = np.zeros(count, np.float32)
-    np.maximum.at(peaks, labels.ravel(), (over * mask).ravel())
+    np.maximum.at(peaks, np.asarray(labels, dtype=np.intp).ravel(), (over * mask).ravel())
     specks = []
     for k in np.argsort(-peaks)[: settings.most_specks]:
         if k == 0 or peaks[k] <= 0:

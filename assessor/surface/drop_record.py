@@ -52,7 +52,10 @@ class DropEntry:
 
 @dataclass(frozen=True, slots=True)
 class DropRecord:
-    """All drops of one round on one floor. slab_temperature_c, drop_volume_ml, floor_area_m2: None where not known."""
+    """All drops of one round on one floor. slab_temperature_c, drop_volume_ml, floor_area_m2: None where not known.
+
+    measured_bars_mm: tape readings of the card's check bars, along, then across.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     record: Literal["water-drops"]
@@ -67,6 +70,7 @@ class DropRecord:
     drop_volume_ml: Annotated[float, Field(ge=0.005, le=2.0)] | None = None
     floor_area_m2: Annotated[float, Field(gt=0, le=1e6)] | None = None
     water_allowed: bool | None = None
+    measured_bars_mm: tuple[float, float] | None = None
 
     @property
     def temperature_c(self) -> float | None:

@@ -40,7 +40,8 @@ class DropPhotoSettings:
     volume_mm3, u_volume: of a drop whose volume is not known: 20 drops to a millilitre (from memory, verify), with
     pipettes and bottles between 0.03 and 0.08 mL. u_known: relative, of a volume that a person gives (common practice).
     flattest_bead_deg, steepest_film_deg: contact angles beyond which optical evidence is not believed.
-    coarsest_px_per_mm, bluntest_mm: of the photo, for beads. speck_u_mm: how well a highlight's place is read; gate: standard deviations.
+    most_u_deg: an angle known less well is not given. coarsest_px_per_mm, bluntest_mm: of the photo, for beads.
+    speck_u_mm: how well a highlight's place is read; gate: standard deviations.
     """
 
     beads: BeadSettings = field(default_factory=BeadSettings)
@@ -50,6 +51,7 @@ class DropPhotoSettings:
     u_known: float = 0.1
     flattest_bead_deg: float = 35.0
     steepest_film_deg: float = 30.0
+    most_u_deg: float = 25.0
     coarsest_px_per_mm: float = 4.0
     bluntest_mm: float = 0.8
     speck_u_mm: float = 0.12
@@ -125,7 +127,10 @@ def _bead(
         off, u_off = _off_middle(one, view, volume, angle, u_width=u_width, settings=settings)
         words = "place of the highlight against that of a drop so wide and so much, mm"
         evidence.append(Evidence("highlight-place", off, u_off, words))
-        if abs(off) > settings.gate * u_off:
+        if angle.u_deg > settings.most_u_deg:
+            why += f"; no angle: it would be {angle.deg:.0f} ± {1.645 * angle.u_deg:.0f} degrees"
+            angle = None
+        elif abs(off) > settings.gate * u_off:
             why += "; no angle: the highlight lies where a drop of that volume and width would not have it"
             angle = None
     return PhotoDrop(
