@@ -49,8 +49,12 @@ class PatchSettings:
     grow: float = 0.45  # and its outline lies here
     least_mm2: float = 50.0  # smaller ones are not listed
     shown: float = 0.5  # `likely` from which the crew sees it
-    border_mm: float = 1.5  # the picture's rim, where the paper's edge shows
+    border_mm: float = 1.5  # the rim of the picture or of what was seen, where a paper's edge shows
     clear: float = 0.5  # a kind less probable than this is "unknown"
+
+
+# From standing height: islands of 1 cm2 count, and the crew is shown only what is all but certain.
+OVERVIEW_PATCHES = PatchSettings(model="overview-surface", least_mm2=60.0, shown=0.75, border_mm=6.0)
 
 
 def find_patches(
@@ -77,7 +81,7 @@ def find_patches(
     if views[0].flat:
         kinds = without_shadow(kinds)
     image = _mean_image([resample(view, network.px_per_mm) for view in views])
-    usable = image.valid & ~_rim(image.valid, settings.border_mm * image.px_per_mm)
+    usable = _well_inside(image.valid, settings.border_mm * image.px_per_mm)
     chance = np.where(usable, 1 - kinds[0], 0).astype(np.float32)
     parts = regions(
         chance,
@@ -290,12 +294,10 @@ def _known(part: Region, taken: BoolArray) -> bool:
     return bool(part.of(taken)[part.inside].mean() > 0.4)
 
 
-def _rim(valid: BoolArray, width_px: float) -> BoolArray:
-    """Samples within width_px of the image's border."""
-    rim = np.ones(valid.shape, bool)
-    w = max(round(width_px), 0)
-    rim[w : valid.shape[0] - w, w : valid.shape[1] - w] = False
-    return rim
+def _well_inside(valid: BoolArray, width_px: float) -> BoolArray:
+    """Valid samples further than width_px from the image's border and from what is not valid."""
+    away = cv2.distanceTransform(np.pad(valid, 1).astype(np.uint8), cv2.DIST_L2, 5)[1:-1, 1:-1]
+    return np.asarray(away > width_px)
 
 
 def _mean_image(views: Sequence[FloorImage]) -> FloorImage:
