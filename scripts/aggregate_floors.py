@@ -26,6 +26,7 @@ from assessor.simulate.albedo import LITHOLOGIES, paint_flush, paint_stones, pas
 from assessor.simulate.imaging import blur
 from assessor.simulate.noise import fractal_field, speckle_field
 from assessor.simulate.stones import make_stones
+from assessor.surface.particles import measure_particles
 from assessor.values import FloorImage, Segments
 
 FAMILIES = ("flush", "ground", "faint", "map", "cut", "bare")
@@ -38,7 +39,7 @@ HELD_OUT_MAPS = ("anti_slip_concrete", "asphalt_02", "asphalt_track", "brushed_c
 
 @dataclass(frozen=True, eq=False)
 class Cut:
-    """A floor and its truth: labels at the image's grid; sizes_mm and areas_mm2 of whole sections in the window."""
+    """A floor and its truth: labels at the image's grid; sizes_mm and mass of whole sections (`sections`)."""
 
     image: FloorImage
     family: str
@@ -47,6 +48,7 @@ class Cut:
     median_mm: float
     labels: np.ndarray
     sizes_mm: np.ndarray
+    mass: np.ndarray
 
 
 def make_cut(seed: int, number: int, data: Path | None, family: str = "") -> Cut:
@@ -172,10 +174,7 @@ def _photographed(
     edge = round((WINDOW_MM - EVALUATION_MM) / 2 * density)
     middle = labels[edge : n - edge, edge : n - edge]
     of = diameter[middle]
-    border = np.unique(np.concatenate([labels[0], labels[-1], labels[:, 0], labels[:, -1]]))
-    whole = diameter >= SMALLEST_MM
-    whole[border] = False
-    sizes = diameter[whole]
+    sizes, mass = sections(labels, density)
     shown = (
         labels[FINE // 2 :: FINE, FINE // 2 :: FINE]
         * (diameter >= SMALLEST_MM)[labels[FINE // 2 :: FINE, FINE // 2 :: FINE]]
@@ -185,19 +184,26 @@ def _photographed(
         family=family,
         visible=float((of >= SMALLEST_MM).mean()),
         coarse=float((of > COARSE_MM).mean()),
-        median_mm=area_median(sizes),
+        median_mm=area_median(sizes, mass),
         labels=shown.astype(np.int32),
         sizes_mm=sizes,
+        mass=mass,
     )
 
 
-def area_median(sizes_mm: np.ndarray) -> float:
-    """Diameter under which half of the area lies; NaN without particles."""
+def sections(labels: np.ndarray, px_per_mm: float) -> tuple[np.ndarray, np.ndarray]:
+    """Diameters of the sections that lie whole in a window, and their area times the weight for the cut ones' like."""
+    found = measure_particles(labels, px_per_mm, smallest_mm=SMALLEST_MM)
+    return found.diameter_mm[found.whole], (found.area_mm2 * found.weight)[found.whole]
+
+
+def area_median(sizes_mm: np.ndarray, mass: np.ndarray) -> float:
+    """Diameter under which half of the mass lies; NaN without particles."""
     if not len(sizes_mm):
         return float("nan")
-    order = np.sort(sizes_mm)
-    share = np.cumsum(order**2)
-    return float(order[np.searchsorted(share, share[-1] / 2)])
+    order = np.argsort(sizes_mm)
+    share = np.cumsum(mass[order])
+    return float(sizes_mm[order][np.searchsorted(share, share[-1] / 2)])
 
 
 def segments_of_truth(

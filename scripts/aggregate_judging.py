@@ -12,11 +12,11 @@ from typing import Any
 
 import cv2
 import numpy as np
-from aggregate_floors import COARSE_MM, EVALUATION_MM, SMALLEST_MM, Cut, area_median
+from aggregate_floors import COARSE_MM, EVALUATION_MM, SMALLEST_MM, Cut, area_median, sections
 from skimage.filters import threshold_otsu
 
 from assessor.surface.aggregate import AggregateSettings, evaluation_area, measure_aggregate
-from assessor.surface.particles import find_particles, measure_particles
+from assessor.surface.particles import find_particles
 from assessor.values import Aggregate, FloatArray, FloorImage, Segments
 
 Note = dict[str, Any]
@@ -28,7 +28,7 @@ ROUGH_MM = 0.4  # a sample of the baselines, as in the study
 def note_of(cut: Cut, segments: Segments | None, settings: AggregateSettings, *, baselines: bool) -> Note:
     """One floor judged."""
     truth = {"coarse": cut.coarse, "visible": cut.visible, "median_mm": cut.median_mm}
-    truth["passing"] = passing(cut.sizes_mm, settings.sieves_mm)
+    truth["passing"] = passing(cut.sizes_mm, cut.mass, settings.sieves_mm)
     note: Note = {"name": cut.image.name, "family": cut.family, "truth": truth}
     if segments is not None:
         said = measure_aggregate(segments, cut.image, settings)
@@ -59,17 +59,15 @@ def said_by(said: Aggregate, segments: Segments, image: FloorImage) -> Note:
     return note
 
 
-def passing(sizes_mm: FloatArray, sieves_mm: Sequence[float]) -> list[float]:
+def passing(sizes_mm: FloatArray, mass: FloatArray, sieves_mm: Sequence[float]) -> list[float]:
     """Share of the area of whole sections under each sieve; empty without sections."""
-    mass = sizes_mm**2
     return [float(mass[sizes_mm < sieve].sum() / mass.sum()) for sieve in sieves_mm] if len(sizes_mm) else []
 
 
 def median_of(labels: np.ndarray, px_per_mm: float) -> float | None:
     """Median diameter by area of the whole particles, mm."""
-    found = measure_particles(labels, px_per_mm, smallest_mm=SMALLEST_MM)
-    whole = found.diameter_mm[found.whole]
-    return area_median(whole) if len(whole) else None
+    sizes, mass = sections(labels, px_per_mm)
+    return area_median(sizes, mass) if len(sizes) else None
 
 
 def by_colour(image: FloorImage, how: str) -> Note:

@@ -24,8 +24,8 @@ class ParticleSettings:
 
     least: float = 0.5  # probability from which a sample belongs to a stone
     rim: float = 0.5  # probability from which a sample is a rim and no core
-    depth_mm: float = 0.35  # a waist this much narrower parts two stones; less is a knobbly outline
-    smooth_mm: float = 0.35  # of the distance from the edge, under the size of the smallest stone
+    depth_mm: float = 0.15  # a waist this much narrower parts two stones; less is a knobbly outline
+    smooth_mm: float = 0.2  # of the distance from the edge, half a sample
 
 
 @dataclass(frozen=True, eq=False)
