@@ -55,6 +55,7 @@ from assessor.report.words import (
     scale_words,
     torch_words,
 )
+from assessor.report.words_surface import surface_words
 from assessor.values import CaptureResult, HeightMap
 
 WIDTH_PX, HEIGHT_PX, DPI = 1600, 2260, 200
@@ -318,6 +319,9 @@ def _remarks(figure: Figure, record: CaptureRecord) -> None:
         shot = suggestion.verdict.next_shot if suggestion.verdict else None
         first = [shot, suggestion.narrows if suggestion.narrows != shot else None]
         remarks = [f"Next: {line}" for line in (*first, record.better_kind) if line] + remarks
+    if record.surface:
+        shine = "; shine: can't tell, take a low photo" if record.surface.next_shot else ""
+        remarks.insert(0, f"Clean and bare: {surface_words(record)}{shine}.")
     lines = [line for remark in remarks for line in textwrap.wrap(f"- {remark}", 124, subsequent_indent="  ")]
     if len(lines) > 6:
         lines = [*lines[:5], "- more: see the page of this capture"]

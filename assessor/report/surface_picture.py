@@ -93,10 +93,10 @@ def draw_review(surface: Surface, record: CaptureRecord) -> bytes:
 
 
 def draw_aggregate(surface: Surface, record: CaptureRecord) -> bytes:
-    """The floor with every outlined particle, coarse ones bold; ValueError where aggregate was not judged."""
+    """The floor with every outlined particle, coarse ones bold; ValueError where nothing is claimed of aggregate."""
     told = record.surface.aggregate if record.surface else None
-    if surface.aggregate is None or told is None:
-        raise ValueError("aggregate was not judged")
+    if surface.aggregate is None or told is None or told.coarse is None:
+        raise ValueError("nothing is claimed of aggregate")
     sheet = _sheet(surface.image, record, _aggregate_head(told), lines=3)
     coarse, small = particle_outlines(surface.aggregate)
     for outlines, widths in ((small, (2.6, 1.1)), (coarse, (5.0, 2.6))):
@@ -199,8 +199,6 @@ def _fitting(head: str) -> float:
 
 
 def _aggregate_head(told: AggregateRecord) -> str:
-    if told.coarse is None:
-        return "Aggregate: can't tell"
     return f"Coarse stone: {fraction_words(told.coarse)} of the window" + (
         "" if told.plausible else ", implausible"
     )
@@ -288,4 +286,6 @@ def picture_names(record: CaptureRecord) -> tuple[str, ...]:
     told = record.surface
     if told is None:
         return ()
-    return PATCHES, *((REVIEW,) if told.review else ()), *((AGGREGATE,) if told.aggregate else ())
+    # Outlines of which nothing is claimed would only look like a finding.
+    claimed = told.aggregate is not None and told.aggregate.coarse is not None
+    return PATCHES, *((REVIEW,) if told.review else ()), *((AGGREGATE,) if claimed else ())

@@ -104,7 +104,7 @@ def read_truth(text: str, *, file: str, folder: Path | None = None) -> tuple[Tru
         if key in seen:
             what = f" with mask {row.mask}" if row.mask else ""
             raise BadTruth(f"{where}: {row.quantity} of '{row.capture}'{what} stands there twice", file=file)
-        if folder is not None and row.mask:
+        if folder is not None and row.patch:
             check_mask(folder, row, where=where, file=file)
         seen.add(key)
         rows.append(row)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -19,6 +20,12 @@ from assessor.values.surface import PATCH_KINDS, PatchKind
 
 EIGHT_BIT = {"L", "LA", "P", "PA", "RGB", "RGBA", "1"}
 MAX_PX = 100e6  # as photos
+# What others may call a kind; design section 4 and the trade name them by several words.
+ALIASES: dict[str, PatchKind] = {
+    "grease": "oil", "moisture": "damp", "water": "damp", "sealer": "coating", "film": "coating", "glue": "adhesive",
+    "mastic": "adhesive", "tyre": "rubber", "tire": "rubber", "slurry": "dust", "efflorescence": "laitance",
+    "repair": "aggregate", "rust": "unknown", "tape": "unknown", "leaf": "unknown",
+}  # fmt: skip
 _PURE = {"", "1", "-", "none"}
 
 
@@ -44,7 +51,7 @@ def surface_cells(cells: Mapping[str, Any], *, where: str, file: str) -> Surface
     )
     patch: PatchKind | Literal[""] = ""
     if text["quantity"] == PATCH:
-        found = next((kind for kind in PATCH_KINDS if kind == text["value"]), None)
+        found = kind_named(text["value"])
         if found is None:
             known = ", ".join(PATCH_KINDS)
             raise BadTruth(
@@ -53,9 +60,15 @@ def surface_cells(cells: Mapping[str, Any], *, where: str, file: str) -> Surface
         patch = found
         if not text["mask"]:
             raise BadTruth(f"{where}: a patch needs a mask, a PNG of where it lies", file=file)
-    if text["mask"] and (px_per_mm is None or not px_per_mm > 0):
+    if patch and (px_per_mm is None or not px_per_mm > 0):
         raise BadTruth(f"{where}: px_per_mm of the mask must be a number over 0", file=file)
     return SurfaceCells(text["mask"], px_per_mm, contrast, patch)
+
+
+def kind_named(words: str) -> PatchKind | None:
+    """The kind that a code, or words such as "sealer or coating" or "tyre marks", name first; None where none is."""
+    named: dict[str, PatchKind] = {**{kind: kind for kind in PATCH_KINDS}, **ALIASES}
+    return next((named[word] for word in re.findall(r"[a-z]+", words.lower()) if word in named), None)
 
 
 def check_surface_value(quantity: str, unit: str, value: float, *, where: str, file: str) -> None:

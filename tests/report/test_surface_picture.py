@@ -62,11 +62,13 @@ def test_every_capture_has_the_pictures_that_its_record_names() -> None:
     assert max(len(data) for data in pictures.values()) < 1_000_000
     bare = fake_surface(())
     assert picture_names(record_of(bare)) == ("patches.jpg",)
+    silent = fake_surface((), aggregate=fake_aggregate(abstained=("few-valid",)))
+    assert picture_names(record_of(silent)) == ("patches.jpg",)
     plain = assessed_record(fake_head(), fake_result())
     assert (picture_names(plain), pictures_of(None, plain)) == ((), {})
     with pytest.raises(ValueError, match="only a capture whose surface was judged"):
         draw_patches(bare, plain)
-    with pytest.raises(ValueError, match="aggregate was not judged"):
+    with pytest.raises(ValueError, match="nothing is claimed of aggregate"):
         draw_aggregate(bare, record_of(bare))
 
 

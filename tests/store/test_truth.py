@@ -10,7 +10,7 @@ from PIL import Image
 
 from assessor.errors import BadTruth
 from assessor.store.truth import COLUMNS, read_truth, read_truth_folder
-from assessor.store.truth_surface import read_masks
+from assessor.store.truth_surface import kind_named, read_masks
 
 HEAD = ",".join(COLUMNS)
 GOOD = "a,angles,ground,tuned,true,Sq,mm,2.5,25,0.05"
@@ -143,6 +143,24 @@ def test_patches_are_read_with_their_masks(tmp_path: Path) -> None:
     assert set(masks) == {"masks/1.png", "masks/2.png"}
     assert masks["masks/1.png"].inside.sum() == 200
     assert masks["masks/1.png"].inside.shape == (30, 40)
+
+
+@pytest.mark.parametrize(
+    ("words", "kind"),
+    [
+        ("oil or grease", "oil"), ("Sealer or coating", "coating"), ("tyre marks", "rubber"), ("dried slurry", "dust"),
+        ("aggregate or patch repair", "aggregate"), ("unknown", "unknown"), ("rust", "unknown"), ("gum", None), ("", None),
+    ],
+)  # fmt: skip
+def test_kinds_may_be_named_in_words(words: str, kind: str | None) -> None:
+    assert kind_named(words) == kind
+
+
+def test_a_mask_of_a_fraction_is_passed_over(tmp_path: Path) -> None:
+    row = "a,single,ground,tuned,true,coarse_fraction,1,,,0.2,window,masks/none.png,,"
+    (capture,) = read_truth_folder(mask_folder(tmp_path, row))
+    assert (capture.rows[0].value, capture.rows[0].mask) == (0.2, "masks/none.png")
+    assert read_masks(tmp_path, capture.rows) == {}
 
 
 @pytest.mark.parametrize("mode", ["RGB", "RGBA", "1", "P"])
