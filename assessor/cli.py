@@ -25,10 +25,12 @@ from assessor.asked import FloorTold
 from assessor.batch import SerialExecutor, prepare_worker
 from assessor.cli_drops import drops
 from assessor.cli_points import points
+from assessor.cli_zone import overview
 from assessor.errors import AssessorError
 from assessor.report import show
 from assessor.report.schema import json_schema
 from assessor.workflow import AssessRequest, CardFormat, CardRequest, KindAsked, Paper
+from assessor.zone_workflow import write_sheets
 
 EXIT_USAGE, EXIT_REFUSED = 2, 3
 _ASSESS, _CARD = AssessRequest(inputs=()), CardRequest()
@@ -144,11 +146,20 @@ def card(
         CardFormat, typer.Option(help="File format; the PDF also holds the guide.")
     ] = _CARD.format,
     out: Annotated[Path | None, typer.Option(help="File to write.")] = _CARD.out,
+    sheets: Annotated[
+        str | None,
+        typer.Option(help="Draw zone sheets for overviews instead of the card, such as 1-6 (there are 24)."),
+    ] = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the card's geometry in mm instead of drawing it.")
     ] = False,
 ) -> None:
     """Draw the card to print, with the shooting guide on the pages after it."""
+    if sheets is not None:
+        print(
+            f"{write_sheets(sheets, paper, out)}\nPrint at 100 % on matt paper, then measure both bars with a tape."
+        )
+        return
     request = CardRequest(paper=paper, serial=serial, format=format, out=out)
     if as_json:
         print(json.dumps(workflow.card_numbers(request), indent=1))
@@ -213,6 +224,7 @@ def schema() -> None:
 
 
 app.command()(points)
+app.command()(overview)
 app.command()(drops)
 
 

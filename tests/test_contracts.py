@@ -101,7 +101,7 @@ FLAG_CODES = {
     "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
     "aggregate-implausible", "aggregate-uneven", "aggregate-unsure", "aggregate-blurred",
 }  # fmt: skip
-COMMANDS = {"assess", "card", "drops", "evaluate", "points", "scales", "schema"}
+COMMANDS = {"assess", "card", "drops", "evaluate", "overview", "points", "scales", "schema"}
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]
 # A base is never raised itself, so it needs no remedy of its own.
 BASES = {"AssessorError", "PhotoError", "CaptureError", "SetupError", "InputError"}

@@ -30,12 +30,12 @@ def index_page(
     """
     assessed = [record for record in records if record.status == "assessed"]
     return (
-        _environment()
+        environment()
         .get_template("index.html")
         .render(
             assessed=assessed,
             not_assessed=[record for record in records if record.status != "assessed"],
-            thumbnails={name: _data_uri("image/jpeg", data) for name, data in thumbnails.items()},
+            thumbnails={name: data_uri("image/jpeg", data) for name, data in thumbnails.items()},
             others=sorted(others),
             any_rendered=any(record.origin != "camera" for record in records),
             any_prior=any(record.scale.is_prior for record in records),
@@ -54,18 +54,20 @@ def capture_page(
 
     surface_jpegs: pictures of patches and aggregate by name (see `surface_picture`).
     """
-    picture = _data_uri("image/png", picture_png) if picture_png else None
-    pictures = {name: _data_uri("image/jpeg", data) for name, data in (surface_jpegs or {}).items()}
-    page = _environment().get_template("capture.html")
+    picture = data_uri("image/png", picture_png) if picture_png else None
+    pictures = {name: data_uri("image/jpeg", data) for name, data in (surface_jpegs or {}).items()}
+    page = environment().get_template("capture.html")
     return page.render(record=record, picture=picture, pictures=pictures)
 
 
-def _data_uri(kind: str, data: bytes) -> Markup:
+def data_uri(kind: str, data: bytes) -> Markup:
+    """The data as an address that stands for itself."""
     return Markup(f"data:{kind};base64,{base64.b64encode(data).decode()}")
 
 
 @cache
-def _environment() -> Environment:
+def environment() -> Environment:
+    """Templates and filters of all pages, made once."""
     environment = Environment(
         loader=PackageLoader("assessor.report"),
         autoescape=True,

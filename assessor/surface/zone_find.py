@@ -23,7 +23,7 @@ from assessor.card.find import focal_guess_px
 from assessor.card.layout import DICTIONARY, Marker
 from assessor.card.linear import grey_bytes
 from assessor.card.zone_sheet import CARD_NAME, zone_markers
-from assessor.errors import NoSheet, OverviewMisfit
+from assessor.errors import NoSheet, OverviewMisfit, TooBlurred
 from assessor.values import FloatArray, Photo, PrintScale
 from assessor.values.overview import SheetsSighting
 
@@ -34,6 +34,7 @@ class ZoneFindSettings:
 
     max_long_side_px: int = 2200  # cells of a sheet keep 4 px where a full-size pixel covers 2.2 mm
     min_sheets: int = 2  # fewer at half size: look at full size too
+    max_edge_px: float = 7.0  # 10-90 %: an island of 1 cm2 is 5 to 20 px across; sharp photos have 2 to 3
     unrefined_sd_px: float = 0.6  # corners whose edges could not be fitted
     white_mm: float = 14.0  # plain paper outside a sheet's marker that profiles may use (25 mm are there)
     corners: CornerSettings = field(default_factory=CornerSettings)
@@ -42,7 +43,8 @@ class ZoneFindSettings:
 def find_sheets(
     photo: Photo, print_scale: PrintScale, settings: ZoneFindSettings | None = None
 ) -> SheetsSighting:
-    """Find all sheets in one photo; raises NoSheet, or OverviewMisfit where one number lies there twice."""
+    """Find all sheets in one photo; raises NoSheet, OverviewMisfit where one number lies there twice,
+    or TooBlurred."""
     settings = settings or ZoneFindSettings()
     pyramid = Pyramid(grey_bytes(photo.rgb_u8))
     known = zone_markers()
@@ -59,7 +61,12 @@ def find_sheets(
         raise OverviewMisfit(f"sheet {twice[0]} lies in the photo twice", file=photo.name)
     markers = [known[i] for i, _ in found]
     start = np.array([corners for _, corners in found])
-    corners, sd = _refine(pyramid.full, start, markers, settings)
+    corners, sd, blur = _refine(pyramid.full, start, markers, settings)
+    if blur > settings.max_edge_px:
+        raise TooBlurred(
+            f"the sheets' edges are {blur:.1f} px wide, at most {settings.max_edge_px:g} px can be used",
+            file=photo.name,
+        )
     scale = np.array([print_scale.x, print_scale.y])
     return SheetsSighting(
         photo_name=photo.name,
@@ -70,6 +77,7 @@ def find_sheets(
         corner_sd_px=sd,
         focal_px=focal_guess_px(photo),
         focal_known=exif_focal_px(photo.exif, photo.size_px) is not None,
+        edge_width_px=blur,
     )
 
 
@@ -108,9 +116,10 @@ def _refine(
     start_px: FloatArray,
     markers: list[tuple[str, Marker]],
     settings: ZoneFindSettings,
-) -> tuple[FloatArray, FloatArray]:
-    """Corners (M, 4, 2) and their sd (M, 4) by line fits; sheets and card have other white round them."""
+) -> tuple[FloatArray, FloatArray, float]:
+    """Corners (M, 4, 2), their sd (M, 4), blur, by line fits; sheets and card have other white round them."""
     corners, sd = start_px.copy(), np.full(start_px.shape[:2], settings.unrefined_sd_px)
+    widths: list[float] = []
     for is_card in (False, True):
         members = [k for k, (name, _) in enumerate(markers) if (name == CARD_NAME) == is_card]
         if not members:
@@ -124,4 +133,5 @@ def _refine(
         for k, at in enumerate(members):
             if fit.usable[k]:
                 corners[at], sd[at] = fit.corners_px[k], fit.corner_sd_px[k]
-    return corners, sd
+                widths += [float(w) for w in fit.edge_width_px[k] if np.isfinite(w)]
+    return corners, sd, float(np.median(widths)) if widths else float("nan")

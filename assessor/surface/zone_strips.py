@@ -310,7 +310,7 @@ def _half_length(along: FloatArray, run: FloatArray) -> tuple[float, float]:
 
 
 def _lies_on(one: Strip, other: Strip) -> bool:
-    """Whether a third of a strip's middle line lies on another strip: the same one, seen askew or in another feature."""
+    """Whether a third of a strip's middle line lies on another strip: the same one, seen askew or otherwise."""
     points = np.linspace(one.start_mm, one.end_mm, 31)
     start, end = np.array(other.start_mm), np.array(other.end_mm)
     way = (end - start) / max(float(np.linalg.norm(end - start)), 1e-9)

@@ -26,6 +26,7 @@ class SheetsSighting:
 
     names (M): "1"-"24" or "card", one a marker. corners_mm (M, 4, 2) in the own frame of each marker's sheet, with the
     print's scale; corners_px (M, 4, 2); corner_sd_px (M, 4). focal_px: from Exif where focal_known, else usual.
+    edge_width_px: 10-90 % width of the markers' edges (blur), NaN if unknown.
     """
 
     photo_name: str
@@ -36,6 +37,7 @@ class SheetsSighting:
     corner_sd_px: FloatArray
     focal_px: float
     focal_known: bool
+    edge_width_px: float = float("nan")
 
     def __post_init__(self) -> None:
         for array in (self.corners_mm, self.corners_px, self.corner_sd_px):
@@ -107,7 +109,7 @@ class Mosaic:
     """The floor of a zone in plan, from all photos. source (h, w) int16: each coarse cell's photo, -1 none.
 
     finest (h, w) float32: smallest px per mm of that photo in the cell; cells of `cell_mm`, edges as `image`'s.
-    hidden (H, W): under sheets. shadow (h, w): where a photo was darker than another of the same place and was left out.
+    hidden (H, W): under sheets. shadow (h, w): where a photo darker than another there was left out.
     """
 
     image: FloorImage
@@ -216,8 +218,8 @@ class Strip:
 class Lay:
     """Share of the judged floor whose texture runs one way, is crossed, or shows no direction.
 
-    judged_share: of the blocks. direction_deg: of what runs one way, 0-180 from +x. matters: whether the process asks for crossed passes (True after
-    scarifying, False after others, None not told).
+    judged_share: of the blocks. direction_deg: of what runs one way, 0-180 from +x. matters: whether the process asks
+    for crossed passes (True after scarifying, False after others, None not told).
     """
 
     state: LayState
