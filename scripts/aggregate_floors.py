@@ -1,12 +1,13 @@
 """Cut floors with known stones straight as `FloorImage`, without card or photo: quick material to judge aggregate by.
 
-Six families of floor, none of which is a photo of one:
+Seven families of floor, none of which is a photo of one:
 
     flush    paste, every stone 0.3 to 2 times as bright as it (`paint_flush`)
     ground   paste, stones of one to three lithologies (`paint_stones`)
     faint    paste, stones within 0.8 to 1.25 times its brightness, hardly another tint
     map      measured albedo of concrete, asphalt or ground (../shared/data/concrete_albedo) as paste, stones as flush
     cut      polyhedra sown in space and cut by a plane, with veins and grain: shapes, sizes and colours of its own
+    standing stones that stand out of rough paste, shaded by a light from one side (no cast shadows), colours as ground
     bare     paste or measured albedo without any stone over 2 mm
 
 Truth is read from the label map at full density: what lies in sections of at least 2 mm and over 4.75 mm of equivalent
@@ -29,8 +30,8 @@ from assessor.simulate.stones import make_stones
 from assessor.surface.particles import measure_particles
 from assessor.values import FloorImage, Segments
 
-FAMILIES = ("flush", "ground", "faint", "map", "cut", "bare")
-SHARES = (0.2, 0.2, 0.15, 0.2, 0.15, 0.1)
+FAMILIES = ("flush", "ground", "faint", "map", "cut", "standing", "bare")
+SHARES = (0.18, 0.17, 0.13, 0.18, 0.14, 0.1, 0.1)
 PX_PER_MM, FINE, WINDOW_MM, EVALUATION_MM = 2.0, 4, 112.0, 108.0
 SMALLEST_MM, COARSE_MM = 2.0, 4.75
 # Not in `train_surface`; nor the ground with rocks in it, whose stones nobody has outlined.
@@ -67,20 +68,23 @@ def make_cut(seed: int, number: int, data: Path | None, family: str = "") -> Cut
     elif family == "cut":
         labels = cut_solids(n, density, rng, fraction=fraction, largest_mm=largest)
     else:
-        labels = make_stones(n, density, rng, fraction=fraction, largest_mm=largest, standing=0.0).labels
+        standing = 0.3 if family == "standing" else 0.0
+        stones = make_stones(n, density, rng, fraction=fraction, largest_mm=largest, standing=standing)
+        labels = stones.labels
     if family == "map" or (family == "bare" and maps and rng.random() < 0.5):
         albedo = photo_albedo(maps[int(rng.integers(len(maps)))], n, density, rng)
     else:
         albedo = paste_albedo(n, density, rng, contrast=float(rng.uniform(0.5, 1.8)))
     if family in ("flush", "map"):
         paint_flush(albedo, labels, rng)
-    elif family == "ground":
+    elif family in ("ground", "standing"):
         paint_stones(albedo, labels, rng)
     elif family == "faint":
         _paint(albedo, labels, rng, spread=0.22, tint=0.25)
     elif family == "cut":
         _paint(albedo, labels, rng, spread=0.7, tint=1.0, grain=0.12)
-    # Paint may have been cut at the stones' edges only: truth counts what shows, sand of under 2 mm does not.
+    if family == "standing":
+        albedo *= shading(stones.dome_mm, density, rng)[..., None]
     return _photographed(albedo, labels, family, rng, name=f"{family}-{seed}-{number:04d}")
 
 
@@ -125,6 +129,18 @@ def cut_solids(
     return labels
 
 
+def shading(dome_mm: np.ndarray, px_per_mm: float, rng: np.random.Generator) -> np.ndarray:
+    """Light on a matt rough floor over that on a level one: a lamp at 25-60 degrees, a third to all of the light."""
+    n = dome_mm.shape[0]
+    rough = fractal_field(n, px_per_mm, rng, short_mm=0.4, long_mm=20, hurst=0.7) * rng.uniform(0.05, 0.25)
+    height = gaussian_filter(dome_mm + rough, 0.15 * px_per_mm)
+    down, along = np.gradient(height, 1 / px_per_mm)
+    turn, rise, share = rng.uniform(0, 2 * np.pi), np.radians(rng.uniform(25, 60)), rng.uniform(0.3, 1)
+    toward = (along * np.cos(turn) + down * np.sin(turn)) / np.tan(rise)
+    lit = np.clip((1 - toward) / np.sqrt(1 + along**2 + down**2), 0, 3)
+    return (share * lit + 1 - share).astype(np.float32)
+
+
 def _paint(
     albedo: np.ndarray,
     labels: np.ndarray,
@@ -166,7 +182,8 @@ def _photographed(
     light = np.exp(rng.normal(0, 0.03) * at[None] + rng.normal(0, 0.03) * at[:, None])
     small *= light[..., None] * np.exp(rng.normal(0, 0.01, (m, m, 3)))
     image = FloorImage(
-        name, small.astype(np.float32), np.ones((m, m), bool), PX_PER_MM, -WINDOW_MM / 2, WINDOW_MM / 2, flat=True
+        name, small.astype(np.float32), np.ones((m, m), bool), PX_PER_MM, -WINDOW_MM / 2, WINDOW_MM / 2,
+        flat=family != "standing",
     )  # fmt: skip
     samples = np.bincount(labels.ravel())
     diameter = np.sqrt(4 * samples / np.pi) / density
