@@ -72,7 +72,7 @@ def draw_patches(surface: Surface, record: CaptureRecord) -> bytes:
     sheet = _sheet(surface.image, record, head, lines=lines)
     for patch in sorted(shown, key=lambda patch: -patch.area_mm2):
         draw_outline(sheet.axes, _outline(patch), group_of(patch), mm_per_point=sheet.mm_per_point)
-    place_tags(sheet.axes, [_tag(patch, words=n <= MOST_WORDS) for patch in shown])
+    place_tags(sheet.axes, [_tag(patch, words=n <= MOST_WORDS) for patch in shown], size=17 if n <= 6 else 13)
     for k, group in enumerate(groups):
         _swatch(sheet, group, row=k // 2, column=k % 2)
     if not groups:
@@ -87,7 +87,7 @@ def draw_review(surface: Surface, record: CaptureRecord) -> bytes:
     sheet = _sheet(surface.image, record, f"For review only: {len(review)} unsure", lines=1)
     for patch in review:
         draw_dotted(sheet.axes, _outline(patch))
-    place_tags(sheet.axes, [_tag(patch, words=False) for patch in review], size=9)
+    place_tags(sheet.axes, [_tag(patch, words=False) for patch in review], size=13)
     _foot(sheet, surface.image, row=0)
     return _jpeg(sheet.figure)
 
@@ -171,7 +171,7 @@ def _sheet(image: FloorImage, record: CaptureRecord, head: str, *, lines: int) -
     )  # fmt: skip
     if loud:
         figure.text(
-            0.5, 1 - (HEAD_IN + 0.2) / height_in, loud, size=12, weight="bold", ha="center", va="center"
+            0.5, 1 - (HEAD_IN + 0.2) / height_in, loud, size=15, weight="bold", ha="center", va="center"
         )
     bottom = lines * ROW_IN + 2 * _PAD_IN
     axes = figure.add_axes(
@@ -224,13 +224,13 @@ def _swatch(sheet: Sheet, group: Group, *, row: int, column: int) -> None:
     axes = _row_axes(sheet, row, 0.12 + 3.7 * column, 3.6)
     corners = np.array([(0.04, 0.05), (0.74, 0.05), (0.74, 0.31), (0.04, 0.31), (0.04, 0.05)])
     draw_outline(axes, corners, group, mm_per_point=1 / 72)
-    axes.text(0.9, ROW_IN / 2, GROUPS[group], size=13, va="center")
+    axes.text(0.9, ROW_IN / 2, GROUPS[group], size=15.5, va="center")
 
 
 def _line(sheet: Sheet, row: int, words: str, *, width: float) -> None:
     axes = _row_axes(sheet, row, 0.12, WIDTH_IN - 0.24)
     axes.add_patch(Box((0.06, 0.07), 0.5, 0.22, fc="none", ec=INK, lw=width, joinstyle="round"))
-    axes.text(0.72, ROW_IN / 2, printable(words), size=min(13.0, 13 * 62 / len(words)), va="center")
+    axes.text(0.72, ROW_IN / 2, printable(words), size=min(15.0, 15 * 56 / len(words)), va="center")
 
 
 def _box_of_words(sheet: Sheet, words: str) -> None:
@@ -259,11 +259,11 @@ def _foot(sheet: Sheet, image: FloorImage, *, row: int) -> None:
     axes.plot([0.02, 0.02 + length_in], [0.1, 0.1], color=INK, lw=5, solid_capstyle="butt")
     for x in (0.02, 0.02 + length_in):
         axes.plot([x, x], [0.04, 0.2], color=INK, lw=2)
-    axes.text(0.1 + length_in, 0.12, f"{length_mm:g} mm", size=13, weight="bold", va="center")
+    axes.text(0.1 + length_in, 0.12, f"{length_mm:g} mm", size=16, weight="bold", va="center")
     notes = ["up: the card's top"]
     if image.valid.mean() < 0.995:
         notes.append("white: not looked at")
-    axes.text(WIDTH_IN - 0.26, 0.12, "; ".join(notes), size=12, ha="right", va="center")
+    axes.text(WIDTH_IN - 0.26, 0.12, "; ".join(notes), size=14, ha="right", va="center")
 
 
 def _jpeg(figure: Figure) -> bytes:

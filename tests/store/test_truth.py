@@ -149,7 +149,8 @@ def test_patches_are_read_with_their_masks(tmp_path: Path) -> None:
     ("words", "kind"),
     [
         ("oil or grease", "oil"), ("Sealer or coating", "coating"), ("tyre marks", "rubber"), ("dried slurry", "dust"),
-        ("aggregate or patch repair", "aggregate"), ("unknown", "unknown"), ("rust", "unknown"), ("gum", None), ("", None),
+        ("aggregate or patch repair", "aggregate"), ("unknown", "unknown"), ("rust", "unknown"), ("gum", None),
+        ("", None),
     ],
 )  # fmt: skip
 def test_kinds_may_be_named_in_words(words: str, kind: str | None) -> None:
