@@ -97,7 +97,9 @@ def estimate_capture(
     texture = texture_of(estimate, looks)
     suggestion = suggest_grade(texture, scale, target, settings.suggest, estimate=estimate)
     laps.lap("suggest")
-    lit = Lit(_rectified(spots, seen, settings), None, taken.low, light_moved=estimate.form == "pair")
+    lit = Lit(
+        _rectified(spots, seen, settings), None, taken.low, light_moved=estimate.form == "pair", apart=True
+    )
     surface = judge_surface(lit, print_scale, settings, laps)
     flags = (
         *(flag for one in found for flag in one.flags if flag not in LOW_LIGHT_FLAGS),

@@ -47,12 +47,15 @@ class Lit:
     slopes: SlopeMap | None = None
     low: Sequence[Found] = field(default_factory=tuple)
     light_moved: bool = False
+    apart: bool = False  # the photos stay apart: nobody knows whether light moved between them
 
 
 def judge_surface(lit: Lit, print_scale: PrintScale, settings: Settings, laps: Laps) -> Surface:
     """Patches and aggregate of one spot's window. Raises ModelUnusable."""
     use = settings.surface
     views = _views(lit)
+    if lit.apart and len(views) > 1:
+        lit = replace(lit, light_moved=light_differs(views, use.least_change))
     low, lost = _low_images(lit.low, print_scale, settings)
     base = [floor_image(one) for one in lit.rectified] or views
     gloss: GlossMap | None = None
@@ -139,7 +142,7 @@ def _views(lit: Lit) -> list[FloorImage]:
     if lit.slopes is not None:
         return [_albedo(lit.slopes)]
     images = [floor_image(one) for one in lit.rectified]
-    if lit.light_moved or len(images) == 1:
+    if lit.light_moved or lit.apart or len(images) == 1:
         return images[:: max(len(images) // MOST_LIGHTS, 1)][:MOST_LIGHTS]
     reflectance = np.median([image.reflectance for image in images], axis=0)
     valid = np.sum([image.valid for image in images], axis=0) * 2 > len(images)
@@ -149,6 +152,22 @@ def _views(lit: Lit) -> list[FloorImage]:
             images[0], name=name, reflectance=np.asarray(reflectance, np.float32), valid=np.asarray(valid)
         )
     ]
+
+
+def light_differs(views: Sequence[FloorImage], least: float) -> bool:
+    """Whether light or shadows moved between photos of one spot: their ratio, blurred over 5 mm, is uneven.
+
+    least: standard deviation of the ratio's logarithm over the window that says so.
+    """
+    smooth = [
+        np.log(
+            np.clip(
+                cv2.GaussianBlur(np.asarray(v.reflectance).mean(2), (0, 0), 2.5 * v.px_per_mm), 1e-3, None
+            )
+        )
+        for v in views
+    ]
+    return any(float((one - smooth[0]).std()) > least for one in smooth[1:])
 
 
 def _albedo(slopes: SlopeMap) -> FloorImage:

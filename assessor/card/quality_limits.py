@@ -102,6 +102,10 @@ class QualitySettings:
             max_ink=1.0,
             flag_shadow_sides=5,
             flag_light_ratio=10.0,
+            max_worn_share=1.0,
+            flag_worn_share=1.0,
+            flag_damaged=36,
+            max_damaged=36,
         )
 
     def for_torch(self) -> QualitySettings:

@@ -7,6 +7,7 @@ says that a floor is clean: much that breaks bonds cannot be seen.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -15,7 +16,7 @@ import numpy as np
 
 from assessor.surface.gloss import GlossMap
 from assessor.surface.outline import Region, distance_to, regions, trace
-from assessor.surface.segment import load_segmenter, resample, segment
+from assessor.surface.segment import Segmenter, load_segmenter, resample, segment
 from assessor.surface.separating import cheapest_test
 from assessor.values import (
     PATCH_KINDS,
@@ -91,7 +92,7 @@ def find_patches(
         grow=settings.grow,
         least_mm2=settings.least_mm2,
     )
-    sight = _Sight(image, kinds, chance, seen[0], gloss, centres_mm)
+    sight = _Sight(image, kinds, chance, seen[0], gloss, centres_mm, network)
     found = [_patch(part, sight, settings) for part in _split(parts, kinds, image.px_per_mm, settings)]
     if gloss is not None:
         found += [
@@ -144,6 +145,7 @@ class _Sight:
     segments: Segments
     gloss: GlossMap | None
     centres_mm: FloatArray
+    network: Segmenter
 
 
 def _split(parts: list[Region], kinds: FloatArray, px_per_mm: float, settings: PatchSettings) -> list[Region]:
@@ -173,8 +175,31 @@ def _patch(part: Region, sight: _Sight, settings: PatchSettings) -> Patch:
     shine = _mean_in(sight.gloss.excess, part) if sight.gloss is not None else None
     if shine is not None and sight.gloss is not None:
         weights = weights * (SHINES if shine > sight.gloss.limit else DULL)
-    likely = float(part.of(sight.chance)[part.inside].mean())
-    return _described(part, weights / max(weights.sum(), 1e-9), likely, sight, settings)
+    chances = (weights / max(weights.sum(), 1e-9)) ** (1 / sight.network.kind_temperature)
+    logit = float(np.dot(sight.network.likely, likely_features(part, sight.chance, sight.image)))
+    return _described(part, chances / chances.sum(), 1 / (1 + math.exp(-logit)), sight, settings)
+
+
+def likely_features(part: Region, chance: FloatArray, image: FloorImage) -> FloatArray:
+    """What tells a patch from the floor's own colour, (5,): 1, logits of its mean and highest probability, ln of its
+    area in cm2, and how far its tone lies from the floor's around, in that floor's own spread.
+    """
+    own = part.of(chance)[part.inside]
+    mean, high = (float(np.clip(v, 0.01, 0.99)) for v in (own.mean(), np.quantile(own, 0.95)))
+    grey = np.log(np.clip(np.asarray(part.of(np.moveaxis(image.reflectance, 2, 0))).mean(0), 1e-3, None))
+    soft = cv2.GaussianBlur(grey, (0, 0), 1.5 * image.px_per_mm)
+    around = soft[part.ring] if part.ring.any() else soft[~part.inside]
+    off = abs(float(soft[part.inside].mean() - around.mean())) if around.size else 0.0
+    tone = min(off / max(float(around.std()) if around.size else 1.0, 0.01), 8.0)
+    return np.array(
+        [
+            1.0,
+            math.log(mean / (1 - mean)),
+            math.log(high / (1 - high)),
+            math.log(part.area_mm2 / 100),
+            math.log(tone + 0.1),
+        ]
+    )
 
 
 def _shiny(part: Region, sight: _Sight, settings: PatchSettings) -> Patch:

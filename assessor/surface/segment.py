@@ -23,12 +23,18 @@ TILE, OVERLAP = 768, 64  # samples; larger floors are looked at in tiles so that
 
 @dataclass(frozen=True, eq=False)
 class Segmenter:
-    """One packaged network: the grid it was trained at, whether it tells stones, its temperature."""
+    """One packaged network: the grid it was trained at, whether it tells stones, and its calibration.
+
+    temperature: of the kinds' logits, sample by sample. kind_temperature: of a patch's mean probabilities. likely:
+    weights of `patches.likely_features`, whose sum is the logit that a patch is one.
+    """
 
     title: str
     px_per_mm: float
     stones: bool
     temperature: float
+    kind_temperature: float
+    likely: tuple[float, ...]
     session: Any
 
     def ask(self, log_rgb: FloatArray) -> tuple[FloatArray, FloatArray | None]:
@@ -144,10 +150,15 @@ def _fade(n: int) -> FloatArray:
 
 
 def _segmenter(package: Package) -> Segmenter:
-    config = package.config
-    temperature = float(package.calibration["temperature"])
+    config, told = package.config, package.calibration
     return Segmenter(
-        package.title, float(config["px_per_mm"]), bool(config["stones"]), temperature, package.session
+        title=package.title,
+        px_per_mm=float(config["px_per_mm"]),
+        stones=bool(config["stones"]),
+        temperature=float(told["temperature"]),
+        kind_temperature=float(told["kind_temperature"]),
+        likely=tuple(float(w) for w in told["likely"]),
+        session=package.session,
     )
 
 
