@@ -152,7 +152,9 @@ def _floor_looks(what: str, rng: np.random.Generator) -> tuple[DirtRecipe, ...]:
     """What a clean floor shows; dirty ones now and then too."""
     chosen = what.removeprefix("clean-") if what.startswith("clean") else ""
     found = []
-    for kind in ("mottle", "swirls", "joint", "crack"):
+    # A joint would hold all the skin that islands leave in the lows.
+    kinds = ("mottle", "swirls") if what in ("coat", "dark") else ("mottle", "swirls", "joint", "crack")
+    for kind in kinds:
         if kind == chosen or rng.uniform() < (0.12 if chosen else 0.10):
             found.append(_look(kind, kind == chosen, rng))
     if chosen == "colour":
