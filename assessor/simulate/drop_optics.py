@@ -115,7 +115,13 @@ def reflect(along: FloatArray, normal: FloatArray) -> FloatArray:
 
 
 def light_map(
-    bead: Bead, along: FloatArray, half_mm: float, px_per_mm: float, rng: np.random.Generator, per_px: int = 3
+    bead: Bead,
+    along: FloatArray,
+    half_mm: float,
+    px_per_mm: float,
+    rng: np.random.Generator,
+    *,
+    per_px: int = 3,
 ) -> FloatArray:
     """Light on the floor about a drop over that without it, (m, m), from one direction (3,) pointing down.
 
