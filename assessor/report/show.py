@@ -14,7 +14,7 @@ from assessor.evaluation import ALL, ScoredRow, SummaryRow
 from assessor.grading.scale import ANY, GradeScale
 from assessor.grouping import Group
 from assessor.report.schema import CaptureRecord
-from assessor.report.show_surface import surface_tables
+from assessor.report.show_surface import LEGEND, surface_tables
 from assessor.report.words import (
     NOTICE,
     STATUS,
@@ -137,6 +137,8 @@ def evaluation(console: Console, rows: Sequence[ScoredRow], summary: Sequence[Su
             console.print(_estimates(guessed))
     for table in surface_tables([row for row in on_floor if row.light == ALL and row.process == ALL]):
         console.print(table)
+    if on_floor:
+        _line(console, LEGEND)
     _line(
         console,
         "quantity: with its band in mm; bias, scatter, worst: of the error, in % of the truth where it is in mm",

@@ -10,6 +10,8 @@ from rich.table import Table
 from assessor.evaluation import ALL, SummaryRow
 from assessor.evaluation_rows import FALSE_PATCHES, FRACTIONS, PATCH, ShareOf
 
+LEGEND = "patches: in brackets the exact 95 % limits of a share; kind: of those found, named rightly; area: within 15 %"
+
 
 def surface_tables(rows: Sequence[SummaryRow]) -> list[Table]:
     """Of rows pooled over processes: what was found, what was found wrongly, and fractions; none where none is told."""
@@ -26,7 +28,7 @@ def surface_tables(rows: Sequence[SummaryRow]) -> list[Table]:
 
 
 def _patches(rows: Sequence[SummaryRow], of_what: str) -> Table:
-    headings = ("patch", "n", "found (95 % limits)", "kind right", "can't tell", "IoU", "area +-15 %")
+    headings = ("patch", "n", "refused", "found (95 %)", "kind", "can't tell", "IoU", "area")
     table = _table(f"patches found: {of_what}", headings)
     for row in rows:
         of = row.surface
@@ -36,8 +38,8 @@ def _patches(rows: Sequence[SummaryRow], of_what: str) -> Table:
         name = "shadow as stain" if row.patch == "shadow" else row.patch
         iou = "" if of.median_iou is None else f"{of.median_iou:.2f}"
         table.add_row(
-            name, str(row.n), _limited(told), _share(of.kind_right), _share(of.cannot_tell), iou,
-            _share(of.area_within_15),
+            name, str(row.n), f"{100 * row.refused_share:.0f} %", _limited(told),
+            _share(of.kind_right), _share(of.cannot_tell), iou, _share(of.area_within_15),
         )  # fmt: skip
         if row.patch == ALL:
             for words, share in (
@@ -45,19 +47,19 @@ def _patches(rows: Sequence[SummaryRow], of_what: str) -> Table:
                 ("wrong and sure", of.wrong_and_confident), ("shine can't tell", of.gloss_cannot_tell),
             ):  # fmt: skip
                 if share is not None:
-                    table.add_row(f"  {words}", str(share.n), _limited(share))
+                    table.add_row(f"  {words}", str(share.n), "", _limited(share))
     return table
 
 
 def _false(rows: Sequence[SummaryRow], of_what: str) -> Table:
-    headings = ("captures", "any (95 % limits)", "of clean ones (95 % limits)", "per m2", "in review per m2")
+    headings = ("captures", "refused", "any (95 %)", "of clean ones (95 %)", "per m2", "in review per m2")
     table = _table(f"patches where none is: {of_what}", headings)
     for row in rows:
         of = row.surface
         if of is None:
             continue
         table.add_row(
-            str(row.n), _limited(of.false_share), _limited(of.false_clean),
+            str(row.n), f"{100 * row.refused_share:.0f} %", _limited(of.false_share), _limited(of.false_clean),
             *("" if value is None else f"{value:.2f}" for value in (of.false_per_m2, of.false_review_per_m2)),
         )  # fmt: skip
     return table

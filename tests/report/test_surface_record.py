@@ -262,11 +262,11 @@ def test_scores_of_patches_fit_the_screen() -> None:
     show.evaluation(console, rows, summarise(rows))
     text = "\n".join(printed(console))
     assert "patches found: single, tuned" in text
-    assert re.search(r"all +3 +67 \(9\.\.99\) % +50 % +50 % +1\.00 +100 %", text)
+    assert re.search(r"all +3 +0 % +67 \(9\.\.99\) % +50 % +50 % +1\.00 +100 %", text)
     assert re.search(r"  dark, strong +3 +67 \(9\.\.99\) %", text)
-    assert re.search(r"\n3 +0 \(0\.\.71\) %", text)
+    assert re.search(r"\n3 +0 % +0 \(0\.\.71\) %", text)
     assert re.search(r"coarse +3 +0\.210 +\+0\.210", text)
     start = next(k for k, line in enumerate(printed(console)) if line.startswith("patches found"))
-    tables = [line.rstrip() for line in printed(console)[start:-2]]
+    tables = [line.rstrip() for line in printed(console)[start:-3]]
     assert max(map(len, tables)) <= 80
     assert not any("…" in line for line in tables)
