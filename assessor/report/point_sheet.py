@@ -170,8 +170,10 @@ def _picture_page(pen: _Pen, sheet: PointSheet) -> None:
     )  # fmt: skip
     pen.box(LEFT_MM, y0, PICTURE_MM, PICTURE_MM, 0.5)
     scale = PICTURE_MM / (2 * sheet.half_mm)
+    size = min(sheet.grid.spacing_mm * scale / 17, 1.0) ** 1.5
     for number, (x, y) in enumerate(sheet.grid.points_mm, start=1):
-        _cross(pen, LEFT_MM + (x + sheet.half_mm) * scale, y0 + (y + sheet.half_mm) * scale, str(number))
+        at = LEFT_MM + (x + sheet.half_mm) * scale, y0 + (y + sheet.half_mm) * scale
+        _cross(pen, at, str(number), size)
     radius = COARSE_MM / 2 * scale
     pen.ring(LEFT_MM + 7, y0 - 4 - radius, radius, 0.5)
     pen.text(
@@ -181,27 +183,24 @@ def _picture_page(pen: _Pen, sheet: PointSheet) -> None:
     pen.lines(HOW_SPANISH, LEFT_MM + 20, below - 1.5, width=PICTURE_MM - 20, size=3.1)
 
 
-def _cross(pen: _Pen, x: float, y: float, number: str) -> None:
-    """A cross open in its middle, black in a white rim, with its number: seen on dark and light stones alike."""
-    arms = [
-        (x - 3.2, y),
-        (x - 0.7, y),
-        (x + 0.7, y),
-        (x + 3.2, y),
-        (x, y - 3.2),
-        (x, y - 0.7),
-        (x, y + 0.7),
-        (x, y + 3.2),
-    ]
-    pen.stroke(arms, 1.3, gray=1.0)
-    pen.stroke(arms, 0.45)
-    width = text_width_mm(number, 2.4, bold=True) + 0.8
+def _cross(pen: _Pen, at: tuple[float, float], number: str, size: float) -> None:
+    """A cross open in its middle, black in a white rim, with its number: seen on dark and light stones alike.
+
+    size: 1 for a grid of ten; less on denser ones, so that stones stay in sight.
+    """
+    x, y = at
+    near, far = 0.7, 0.7 + 2.5 * size
+    arms = [(x + s * r * u, y + s * r * v) for u, v in ((1, 0), (0, 1)) for s in (-1, 1) for r in (near, far)]
+    pen.stroke(arms, 0.6 + 0.7 * size, gray=1.0)
+    pen.stroke(arms, 0.2 + 0.25 * size)
+    high = 1.2 + 1.2 * size
+    width = text_width_mm(number, high, bold=True) + 0.8
     pen.canvas.setFillGray(1)
     pen.canvas.rect(
-        (x + 0.9) * PT_PER_MM, (y + 0.9) * PT_PER_MM, width * PT_PER_MM, 2.6 * PT_PER_MM, stroke=0, fill=1
+        (x + 0.9) * PT_PER_MM, (y + 0.9) * PT_PER_MM, width * PT_PER_MM, (high + 0.2) * PT_PER_MM, stroke=0, fill=1
     )  # fmt: skip
     pen.canvas.setFillGray(0)
-    pen.text(number, x + 1.3, y + 1.4, size=2.4, bold=True)
+    pen.text(number, x + 1.3, y + 0.9 + 0.2 * high, size=high, bold=True)
 
 
 def _tally_page(pen: _Pen, sheet: PointSheet) -> None:
