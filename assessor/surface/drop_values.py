@@ -36,7 +36,7 @@ class PhotoDrop:
 
 @dataclass(frozen=True, eq=False)
 class DropPhoto:
-    """All drops that one photo shows. light_azimuth_deg: toward the light, None where the tabs don't tell it."""
+    """All drops that one photo shows. light_azimuth_deg: toward the lamp, None where the tabs tell of none."""
 
     photo_name: str
     drops: tuple[PhotoDrop, ...]

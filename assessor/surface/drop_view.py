@@ -9,7 +9,7 @@ import numpy as np
 
 from assessor.card.linear import LUMINANCE
 from assessor.card.rectify import RectifySettings
-from assessor.values import BoolArray, FloatArray, Lighting, Rectified, freeze
+from assessor.values import BoolArray, FloatArray, Light, Rectified, freeze
 
 # Finer than other stages want it: a bead's highlight is a tenth of a millimetre or two.
 DROP_GRID = RectifySettings(half_side_mm=62.0, spacing_mm=0.1)
@@ -19,7 +19,7 @@ DARKEST = 0.01
 
 @dataclass(frozen=True, eq=False)
 class DropView:
-    """Luminance (n, n) over the paper's; toward_light (3,) of the strongest light, None where the tabs don't tell it.
+    """Luminance (n, n) over the paper's; toward_light (3,) of the lamp, None where there is none.
 
     camera_mm (3,): the camera's centre in the card frame. u_light_deg: standard uncertainty of the light's direction.
     """
@@ -58,12 +58,11 @@ class DropView:
         return np.asarray(taken, dtype=np.float32)
 
 
-def view_of(rectified: Rectified, lighting: Lighting | None, camera_mm: FloatArray) -> DropView:
-    """The view of a photo brought to the card plane on `DROP_GRID`."""
+def view_of(rectified: Rectified, light: Light | None, camera_mm: FloatArray) -> DropView:
+    """The view of a photo brought to the card plane on `DROP_GRID`; light: the lamp that makes highlights, if any."""
     luminance = np.asarray(rectified.reflectance @ LUMINANCE.astype(np.float32), dtype=np.float32)
     toward, u = None, 0.0
-    if lighting is not None and lighting.lights:
-        light = lighting.lights[0]
+    if light is not None:
         azimuth, elevation = np.deg2rad(light.azimuth_deg), np.deg2rad(light.elevation_deg)
         flat = np.cos(elevation)
         toward = np.array([flat * np.cos(azimuth), flat * np.sin(azimuth), np.sin(elevation)])

@@ -16,13 +16,13 @@ from assessor.surface.drop_films import FilmSettings, FoundFilm, find_films
 from assessor.surface.drop_shape import ContactAngle, contact_angle, drop_profile
 from assessor.surface.drop_values import DropPhoto, PhotoDrop, PhotoShape
 from assessor.surface.drop_view import DROP_GRID, DropView, view_of
-from assessor.values import Evidence, FloatArray, Lighting, PrintScale, Rectified
+from assessor.values import Evidence, FloatArray, Light, Lighting, PrintScale, Rectified
 
 __all__ = ["DROP_GRID", "DropPhotoSettings", "read_drops"]
 
 SOFT_LIGHT = (
-    "No lamp or sun that casts a shadow was seen, so a bead can't be told from the floor: shine a torch from one side,"
-    " 30 to 45 degrees above the floor, and take the photo again."
+    "No lamp or sun that casts a sharp shadow was seen, so a bead can't be told from the floor: shine a torch from one"
+    " side, 30 to 45 degrees above the floor, and take the photo again."
 )
 COARSE = (
     "The photo is too coarse or blurred for drops: hold the phone 300-400 mm above the card and tap to focus."
@@ -40,8 +40,9 @@ class DropPhotoSettings:
     volume_mm3, u_volume: of a drop whose volume is not known: 20 drops to a millilitre (from memory, verify), with
     pipettes and bottles between 0.03 and 0.08 mL. u_known: relative, of a volume that a person gives (common practice).
     flattest_bead_deg, steepest_film_deg: contact angles beyond which optical evidence is not believed.
-    most_u_deg: an angle known less well is not given. coarsest_px_per_mm, bluntest_mm: of the photo, for beads.
-    speck_u_mm: how well a highlight's place is read; gate: standard deviations.
+    most_u_deg: an angle known less well is not given. softest_deg: half angle of a light that still makes a sharp
+    highlight (simulated windows have 28 and more, lamps 2 at the most). coarsest_px_per_mm, bluntest_mm: of the photo,
+    for beads. speck_u_mm: how well a highlight's place is read; gate: standard deviations.
     """
 
     beads: BeadSettings = field(default_factory=BeadSettings)
@@ -52,6 +53,7 @@ class DropPhotoSettings:
     flattest_bead_deg: float = 35.0
     steepest_film_deg: float = 30.0
     most_u_deg: float = 25.0
+    softest_deg: float = 8.0
     coarsest_px_per_mm: float = 4.0
     bluntest_mm: float = 0.8
     speck_u_mm: float = 0.12
@@ -75,10 +77,11 @@ def read_drops(
     one drop, None where not known. Photos that are too coarse show no drops and say so.
     """
     settings = settings or DropPhotoSettings()
-    azimuth = lighting.lights[0].azimuth_deg if lighting is not None and lighting.lights else None
+    light = _lamp(lighting, settings)
+    azimuth = None if light is None else light.azimuth_deg
     if px_per_mm < settings.coarsest_px_per_mm or edge_width_mm > settings.bluntest_mm:
         return DropPhoto(rectified.photo_name, (), azimuth, px_per_mm, (COARSE,))
-    view = view_of(rectified, lighting, camera_mm)
+    view = view_of(rectified, light, camera_mm)
     scale = print_scale or PrintScale()
     u_scale = float(np.hypot(scale.u_x, scale.u_y)) / np.sqrt(2)
     volume = _Volume(
@@ -91,6 +94,13 @@ def read_drops(
     apart = [film for film in films if not any(_meet(film, bead) for bead in beads)]
     notes = (*((SOFT_LIGHT,) if azimuth is None else ()), *((FLAT_NOTE,) if apart else ()))
     return DropPhoto(rectified.photo_name, (*beads, *apart), azimuth, px_per_mm, notes)
+
+
+def _lamp(lighting: Lighting | None, settings: DropPhotoSettings) -> Light | None:
+    """The strongest light where it is small enough to make a highlight."""
+    if lighting is None or not lighting.lights or lighting.lights[0].softness_deg > settings.softest_deg:
+        return None
+    return lighting.lights[0]
 
 
 @dataclass(frozen=True, slots=True)
