@@ -53,12 +53,13 @@ class Dirt:
 
 @dataclass(frozen=True, eq=False)
 class Soiled:
-    """A floor with its dirt: heights and albedo anew, films, and every piece that is a patch."""
+    """A floor with its dirt: heights, albedo, films, and every piece that is a patch; bare: albedo without these."""
 
     height_mm: FloatArray
     albedo: FloatArray
     films: tuple[Film, ...]
     dirt: tuple[Dirt, ...]
+    bare: FloatArray
 
 
 def soil_floor(
@@ -75,9 +76,11 @@ def soil_floor(
     stone = grid.soft((labels > 0).astype(np.float32), 0.05)
     ground = Ground(height_mm, albedo, stone, grid)
     first = [r for kind in ORDER for r in recipes if r.kind == kind]
-    laid = []
+    laid: list[Dirt] = []
+    bare = ground.albedo
     for recipe in (*first, *(r for r in recipes if r.kind not in ORDER)):
         before = ground.albedo
+        bare = before if not laid else bare
         ground, cover = LAYING[recipe.kind](ground, recipe, np.random.default_rng([recipe.seed, 41]))
         if recipe.kind not in LOOSE:
             over = float(np.quantile(ground.height_mm[::3, ::3], 0.9995)) + paper_mm
@@ -88,7 +91,9 @@ def soil_floor(
                 Dirt(recipe, np.asarray(cover, np.float32), contrast_of(cover, before, ground.albedo))
             )
     clean = np.clip(ground.albedo, DARKEST, None).astype(np.float32)
-    return Soiled(np.asarray(ground.height_mm, np.float32), clean, ground.films, tuple(laid))
+    return Soiled(
+        np.asarray(ground.height_mm, np.float32), clean, ground.films, tuple(laid), bare if laid else clean
+    )
 
 
 def contrast_of(cover: FloatArray, before: FloatArray, after: FloatArray) -> float:

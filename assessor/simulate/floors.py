@@ -84,7 +84,8 @@ class Floor:
     """A floor: height_mm (n, n) float32 below the card plane, albedo (n, n, 3) linear reflectance, stones.
 
     lay_deg: direction of the texture where the process has one, else None. gloss (n, n): strength of the shine of
-    sealed patches, None where there are none. films: skins with a shine of their own (see `film`). dirt: every patch.
+    sealed patches, None where there are none. films: skins with a shine of their own (see `film`). dirt: every patch;
+    bare_linear: albedo without them, None where there are none.
     """
 
     height_mm: FloatArray
@@ -96,9 +97,10 @@ class Floor:
     gloss: FloatArray | None = None
     films: tuple[Film, ...] = ()
     dirt: tuple[Dirt, ...] = ()
+    bare_linear: FloatArray | None = None
 
     def __post_init__(self) -> None:
-        for array in (self.height_mm, self.albedo_linear, self.gloss):
+        for array in (self.height_mm, self.albedo_linear, self.gloss, self.bare_linear):
             freeze(array)
 
 
@@ -153,6 +155,7 @@ def _soiled(floor: Floor) -> Floor:
     return replace(
         floor, height_mm=soiled.height_mm, albedo_linear=soiled.albedo,
         films=(*floor.films, *soiled.films), dirt=soiled.dirt,
+        bare_linear=soiled.bare if soiled.dirt else None,
     )  # fmt: skip
 
 

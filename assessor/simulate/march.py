@@ -39,9 +39,12 @@ class FloorTexture:
         return x_mm * d + half, half - y_mm * d
 
 
-def floor_texture(height_mm: FloatArray, radiance: FloatArray, px_per_mm: float) -> FloorTexture:
-    """Bundle a lit floor, with the surround made from its own middle."""
-    return FloorTexture(np.array(height_mm), np.array(radiance), _continue(radiance, px_per_mm), px_per_mm)
+def floor_texture(
+    height_mm: FloatArray, radiance: FloatArray, px_per_mm: float, around: FloatArray | None = None
+) -> FloorTexture:
+    """Bundle a lit floor, with the surround made from its own middle, or from that of `around`, lit alike."""
+    beside = _continue(radiance if around is None else around, px_per_mm)
+    return FloorTexture(np.array(height_mm), np.array(radiance), beside, px_per_mm)
 
 
 def _continue(radiance: FloatArray, px_per_mm: float) -> FloatArray:

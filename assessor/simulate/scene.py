@@ -72,9 +72,18 @@ def build_scene(
     """Join a floor's radiance (n, n, 3), as `light_floor` returns it, with the sheet on top."""
     level = float(np.median(floor.height_mm[::8, ::8]))
     shaded = tabs.shade_floor(floor_radiance, floor.px_per_mm, sheet, light, level)
-    texture = floor_texture(floor.height_mm, shaded, floor.px_per_mm)
+    texture = floor_texture(floor.height_mm, shaded, floor.px_per_mm, _bare(floor, shaded))
     lit = light_sheet(sheet, light)
     return Scene(sheet, lit, texture, light, ambient, gloss=floor.gloss, films=floor.films)
+
+
+def _bare(floor: Floor, radiance: FloatArray) -> FloatArray | None:
+    """Radiance without the dirt in the window, so that the same stain does not lie all round the sheet."""
+    if floor.bare_linear is None:
+        return None
+    return np.asarray(
+        radiance * (floor.bare_linear / np.maximum(floor.albedo_linear, 0.01)), dtype=np.float32
+    )
 
 
 def build_torch_scene(
@@ -88,7 +97,7 @@ def build_torch_scene(
     room = light.room or LightRecipe()
     both = share * tabs.shade_floor(torch_radiance, floor.px_per_mm, sheet, replace(light, direct=1.0), level)
     both += (1 - share) * tabs.shade_floor(room_radiance, floor.px_per_mm, sheet, room, level)
-    texture = floor_texture(floor.height_mm, both, floor.px_per_mm)
+    texture = floor_texture(floor.height_mm, both, floor.px_per_mm, _bare(floor, both))
     around = (
         texture.surround * ((1 - share) + share * _torch_around(light, texture.surround.shape))[..., None]
     )

@@ -95,6 +95,7 @@ def moved_floor(floor: Floor, card_mm: tuple[float, float]) -> Floor:
         height_mm=np.roll(floor.height_mm, shift, (0, 1)),
         albedo_linear=np.roll(floor.albedo_linear, shift, (0, 1)),
         gloss=None if floor.gloss is None else np.roll(floor.gloss, shift, (0, 1)),
+        bare_linear=None if floor.bare_linear is None else np.roll(floor.bare_linear, shift, (0, 1)),
         films=tuple(replace(f, strength=np.roll(f.strength, shift, (0, 1))) for f in floor.films),
         stones=stones,
     )
