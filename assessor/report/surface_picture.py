@@ -64,11 +64,8 @@ def draw_patches(surface: Surface, record: CaptureRecord) -> bytes:
     groups = [group for group in GROUPS if any(group_of(patch) == group for patch in shown)]
     lines = math.ceil(len(groups) / 2) + 1 if groups else 3
     n = len(shown)
-    head = (
-        f"{n} {'patch' if n == 1 else 'patches'}: test each, none is proven"
-        if n
-        else "No patch seen: not proof of clean"
-    )
+    one = "1 patch: test it, nothing is proven" if n else "No patch seen: not proof of clean"
+    head = f"{n} patches: test each, none is proven" if n > 1 else one
     sheet = _sheet(surface.image, record, head, lines=lines)
     for patch in sorted(shown, key=lambda patch: -patch.area_mm2):
         draw_outline(sheet.axes, _outline(patch), group_of(patch), mm_per_point=sheet.mm_per_point)

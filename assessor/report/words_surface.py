@@ -62,6 +62,7 @@ GROUPS: dict[Group, str] = {
     "shadow": "perhaps only a shadow",
 }
 _CLOSE = 0.6  # a second cause this near the first is named beside it
+_MAYBE = 0.2  # from here on a cause is worth a word on the picture
 _LEAST = 0.05  # causes less likely than this are not worth a foreman's time
 
 
@@ -78,9 +79,10 @@ def ranked(patch: PatchRecord) -> list[tuple[PatchKind, float]]:
 
 
 def label_words(patch: PatchRecord) -> str:
-    """Few words for the picture: "oil or damp?", "can't tell"."""
+    """Few words for the picture: "oil or damp?", "oil? damp?" where neither is clear, or "can't tell"."""
     if patch.kind == "unknown":
-        return "can't tell"
+        maybe = [kind for kind, chance in ranked(patch) if kind != "unknown" and chance >= _MAYBE][:2]
+        return " ".join(f"{SHORT[kind]}?" for kind in maybe) or "can't tell"
     first, second = ranked(patch)[:2]
     if second[1] >= _CLOSE * first[1] and second[0] != "unknown":
         return f"{SHORT[first[0]]} or {SHORT[second[0]]}?"
@@ -113,7 +115,7 @@ def verdict_line(patch: PatchRecord) -> str:
         maybe = " or ".join(CAUSES[kind] for kind in named)
         return f"Can't tell what it is from the photo{f': {maybe}' if maybe else ''}."
     line = f"Perhaps {CAUSES[first[0]]} ({percent(first[1])})"
-    if second[1] >= 0.2:
+    if second[1] >= _MAYBE:
         line += f" or {CAUSES[second[0]]} ({percent(second[1])})"
     return f"{line}."
 
