@@ -35,7 +35,7 @@ from assessor.values import (
 
 HALF_MM = 56.0  # the window less 4 mm: nearer, the paper's edge and its shadow show
 MOST_LIGHTS = 3  # photos in different light that are looked at one by one
-NO_LOW = "a film's shine does not show from straight above: take one low photo toward the light, with the card in view"
+NO_LOW = "a film's shine does not show from straight above"  # the record asks for the low photo
 LOW_LOST = "the low photo could not be used"
 
 
