@@ -6,7 +6,7 @@ No stage measures heights: what is worked less is told by colour and texture onl
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import partial
 from typing import Protocol
 
@@ -88,7 +88,7 @@ def assess_zone(
     coverage = cover_zone(mosaic, zone, fit)
     laps.lap("mosaic")
     centres = np.array([[sheet.x_mm, sheet.y_mm] for sheet in fit.sheets])
-    patches = finder(mosaic.image, centres) if finder is not None else None
+    patches = finder(_within(mosaic.image, zone), centres) if finder is not None else None
     laps.lap("patches")
     texture = texture_of(mosaic, patches, overview.even)
     evenness = measure_evenness(mosaic, texture, overview.even)
@@ -116,6 +116,18 @@ def zone_area(fit: ZoneFit, size_m: tuple[float, float] | None) -> ZoneArea | No
         raise BadZone("with the window card alone the zone's corner is not known, so its size cannot be used")
     x, y = zone_sheet(int(fit.origin)).corner_mm
     return ZoneArea(x, y, 1000 * size_m[0], 1000 * size_m[1])
+
+
+def _within(image: FloorImage, zone: ZoneArea | None) -> FloorImage:
+    """The floor of the zone alone: what lies beyond its edges is nobody's to mend."""
+    if zone is None:
+        return image
+    rows, columns = image.valid.shape
+    x, _ = image.place(np.zeros(1), np.arange(columns, dtype=float))
+    _, y = image.place(np.arange(rows, dtype=float), np.zeros(1))
+    across = (x >= zone.x_mm) & (x <= zone.x_mm + zone.length_mm)
+    along = (y >= zone.y_mm) & (y <= zone.y_mm + zone.width_mm)
+    return replace(image, valid=image.valid & along[:, None] & across[None])
 
 
 def _find_all(

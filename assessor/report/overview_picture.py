@@ -35,7 +35,7 @@ DPI, WIDTH_IN, HEAD_IN, LINE_IN, PAD_IN = 150, 9.0, 0.62, 0.33, 0.12
 LONG_SIDE_PX = 1400
 MOST_WORDS = 14
 PATCHES, EVENNESS, COVERAGE = "patches.jpg", "evenness.jpg", "coverage.jpg"
-LEAST_SHOWN = 0.08  # log: smaller differences of a block are not drawn
+LEAST_TEXTURE, LEAST_LEVEL = 0.18, 0.1  # log: smaller differences of a block are chance, and not drawn
 
 
 def overview_pictures(result: Overview, record: OverviewRecord) -> dict[str, bytes]:
@@ -131,7 +131,7 @@ def draw_coverage(result: Overview, record: OverviewRecord) -> bytes:
         head = (
             f"{len(gaps)} part{'' if len(gaps) == 1 else 's'} of the zone not seen"
             if gaps
-            else "All parts of the zone are in a photo"
+            else "No part of the zone is missing"
         )
     sheet = _Sheet(result, record, head, lines=3 if gaps else 2)
     for gap in gaps:
@@ -200,19 +200,14 @@ class _Sheet:
             spine.set_linewidth(2.0)
         self.mm_per_point = wide / (map_w * 72)
         if (zone := result.zone) is not None:
-            for width, colour, style in ((4.0, "white", "solid"), (1.8, INK, (0, (6, 4)))):
-                self.axes.add_patch(
-                    Box(
-                        (zone.x_mm, zone.y_mm),
-                        zone.length_mm,
-                        zone.width_mm,
-                        fc="none",
-                        ec=colour,
-                        lw=width,
-                        ls=style,
-                        zorder=3,
-                    )
-                )
+            edge = {
+                "xy": (zone.x_mm, zone.y_mm),
+                "width": zone.length_mm,
+                "height": zone.width_mm,
+                "zorder": 3,
+            }
+            self.axes.add_patch(Box(**edge, fc="none", ec="white", lw=4.0))
+            self.axes.add_patch(Box(**edge, fc="none", ec=INK, lw=1.8, ls=(0, (6, 4))))
 
     def line(self, words: str, *, swatch: bool = True) -> Axes:
         """Axes (inches) of the next legend line, with its words."""
@@ -276,7 +271,9 @@ def _sheets(sheet: _Sheet, result: Overview) -> None:
 def _blocks(sheet: _Sheet, result: Overview, field: FloatArray, *, circle: bool) -> None:
     """A mark in the middle of each block that grows with its difference (log): largest at half or twice."""
     even = result.evenness
-    rows, columns = np.nonzero(np.isfinite(field) & (np.abs(field) >= LEAST_SHOWN))
+    rows, columns = np.nonzero(
+        np.isfinite(field) & (np.abs(field) >= (LEAST_LEVEL if circle else LEAST_TEXTURE))
+    )
     for row, column in zip(rows, columns, strict=True):
         value = float(field[row, column])
         side = even.block_mm * 0.85 * min(abs(value) / np.log(2), 1.0) ** 0.5
@@ -288,17 +285,9 @@ def _blocks(sheet: _Sheet, result: Overview, field: FloatArray, *, circle: bool)
 def _one_mark(axes: Axes, at: tuple[float, float], side: float, *, less: bool, circle: bool) -> None:
     if circle:
         path = Path.circle(at, side / 2)
-        axes.add_patch(PathPatch(path, fc="none", ec="white" if not less else INK, lw=2.6, zorder=2.4))
-        axes.add_patch(
-            PathPatch(
-                path,
-                fc="none",
-                ec=INK,
-                lw=1.0 if not less else 2.2,
-                ls=(0, (2, 1)) if not less else "solid",
-                zorder=2.5,
-            )
-        )
+        width, dashes = (2.2, (1000.0, 0.0)) if less else (1.0, (2.0, 1.0))
+        axes.add_patch(PathPatch(path, fc="none", ec=INK if less else "white", lw=2.6, zorder=2.4))
+        axes.add_patch(PathPatch(path, fc="none", ec=INK, lw=width, ls=(0, dashes), zorder=2.5))
         return
     corner = (at[0] - side / 2, at[1] - side / 2)
     axes.add_patch(
