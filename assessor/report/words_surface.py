@@ -112,11 +112,11 @@ def verdict_line(patch: PatchRecord) -> str:
     first, second = ranked(patch)[:2]
     if patch.kind == "unknown":
         named = [kind for kind, chance in ranked(patch) if kind != "unknown" and chance >= _LEAST][:3]
-        maybe = " or ".join(CAUSES[kind] for kind in named)
+        maybe = ", or ".join(CAUSES[kind] for kind in named)
         return f"Can't tell what it is from the photo{f': {maybe}' if maybe else ''}."
     line = f"Perhaps {CAUSES[first[0]]} ({percent(first[1])})"
     if second[1] >= _MAYBE:
-        line += f" or {CAUSES[second[0]]} ({percent(second[1])})"
+        line += f", or {CAUSES[second[0]]} ({percent(second[1])})"
     return f"{line}."
 
 

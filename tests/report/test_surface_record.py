@@ -170,11 +170,11 @@ def test_sizes_contrasts_and_places_in_words() -> None:
     ("chances", "kind", "label", "line"),
     [
         ({"oil": 0.8, "damp": 0.1}, "oil", "oil?", "Perhaps oil or grease (80 %)."),
-        ({"oil": 0.45, "damp": 0.4}, "oil", "oil or damp?", "Perhaps oil or grease (45 %) or damp (40 %)."),
+        ({"oil": 0.45, "damp": 0.4}, "oil", "oil or damp?", "Perhaps oil or grease (45 %), or damp (40 %)."),
         ({"oil": 0.3, "damp": 0.25, "dust": 0.1}, "unknown", "oil? damp?",
-         "Can't tell what it is from the photo: oil or grease or damp or dust or dried slurry."),
+         "Can't tell what it is from the photo: oil or grease, or damp, or dust or dried slurry."),
         ({"oil": 0.15, "damp": 0.12, "dust": 0.1}, "unknown", "can't tell",
-         "Can't tell what it is from the photo: oil or grease or damp or dust or dried slurry."),
+         "Can't tell what it is from the photo: oil or grease, or damp, or dust or dried slurry."),
     ],
 )  # fmt: skip
 def test_causes_are_never_a_finding(chances: dict[str, float], kind: str, label: str, line: str) -> None:
