@@ -200,14 +200,9 @@ class _Sheet:
             spine.set_linewidth(2.0)
         self.mm_per_point = wide / (map_w * 72)
         if (zone := result.zone) is not None:
-            edge = {
-                "xy": (zone.x_mm, zone.y_mm),
-                "width": zone.length_mm,
-                "height": zone.width_mm,
-                "zorder": 3,
-            }
-            self.axes.add_patch(Box(**edge, fc="none", ec="white", lw=4.0))
-            self.axes.add_patch(Box(**edge, fc="none", ec=INK, lw=1.8, ls=(0, (6, 4))))
+            place = (zone.x_mm, zone.y_mm), zone.length_mm, zone.width_mm
+            self.axes.add_patch(Box(*place, fc="none", ec="white", lw=4.0, zorder=3))
+            self.axes.add_patch(Box(*place, fc="none", ec=INK, lw=1.8, ls=(0, (6, 4)), zorder=3))
 
     def line(self, words: str, *, swatch: bool = True) -> Axes:
         """Axes (inches) of the next legend line, with its words."""

@@ -108,7 +108,14 @@ def make_zone_floor(recipe: ZoneFloorRecipe, rng: np.random.Generator) -> ZoneFl
     tone += strength.astype(np.float32) * texture
     grey = np.exp(tone) * np.float32(recipe.base)
     tint = np.array([1 + rng.uniform(0, 0.05), 1, 1 - rng.uniform(0, 0.08)], np.float32)
-    albedo = np.clip(grey[..., None] * tint, 0.03, 0.85).astype(np.float32)
+    # Stones differ in tint as in brightness (red granite and flint beside basalt); from a stream of its own.
+    warm = strength.astype(np.float32) * _tints(
+        (height, width), recipe, np.random.default_rng(rng.integers(2**31))
+    )
+    albedo = grey[..., None] * tint
+    albedo[..., 0] *= np.exp(warm / 2)
+    albedo[..., 2] *= np.exp(-warm / 2)
+    albedo = np.clip(albedo, 0.03, 0.85).astype(np.float32)
     floor = ZoneFloor(albedo, passes, strips, recipe.px_per_mm, x_min, y_max)
     _joints(floor, recipe, rng)
     return floor
@@ -139,6 +146,19 @@ def _speckle(shape: tuple[int, int], recipe: ZoneFloorRecipe, rng: np.random.Gen
         total += np.float32(amount) * np.sign(field) * np.maximum(np.abs(field) - 0.6, 0)
     total /= max(float(total.std()), 1e-9)
     return np.asarray(total * np.float32(recipe.speckle), dtype=np.float32)
+
+
+def _tints(shape: tuple[int, int], recipe: ZoneFloorRecipe, rng: np.random.Generator) -> FloatArray:
+    """Log of red over blue: grains of 3-12 mm, and a faint mottle of decimetres."""
+    field = blur(rng.standard_normal(shape, np.float32), 1.6 * recipe.px_per_mm)
+    field /= field.std()
+    grains = np.sign(field) * np.maximum(np.abs(field) - 0.6, 0)
+    n = max(shape)
+    mottle = fractal_field(n, recipe.px_per_mm, rng, short_mm=40.0, long_mm=600.0, hurst=0.4)[
+        : shape[0], : shape[1]
+    ]
+    total = np.float32(0.6 * recipe.speckle) * grains / max(float(grains.std()), 1e-9)
+    return np.asarray(total + np.float32(0.2 * recipe.mottle) * mottle, dtype=np.float32)
 
 
 def _lanes(
