@@ -137,7 +137,7 @@ FLAGS: dict[str, Flag] = {
         ),
         Flag(
             "floor-shines",
-            "The whole window shines toward the light: sealer, polish or water?",
+            "The whole window shines toward the light: sealer, polish or water.",
             "put a water drop on it and one on a freshly abraded spot beside it",
         ),
         Flag(

@@ -25,7 +25,7 @@ from assessor.estimating import estimate_capture
 from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
-from assessor.intake import Found, check_count, find_all, is_measured
+from assessor.intake import Found, Taken, check_count, find_all, is_measured
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
 from assessor.surfacing import Lit, judge_surface, surface_flags
@@ -46,6 +46,7 @@ from assessor.values import (
     Rectified,
     SlopeMap,
     TargetRange,
+    Texture,
     Tone,
     Torches,
 )
@@ -101,22 +102,16 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     heights, fuse_flags = _join(angles, torch, settings)
     if angles is not None and torch is not None:
         laps.lap("fuse")
-    asked, uneven = _bands(kinds.kind, bands, torch, settings)
-    how = settings.torch_texture if kinds.kind == "torch" else settings.texture
-    texture = measure_texture(heights, asked, how, kind=kinds.kind)
-    if torch is not None and torch.unplaced:
-        texture = rank_only(texture, settings.torch_guess.elevation_deg)
+    texture, uneven = _texture(heights, kinds.kind, bands, torch, settings)
     laps.lap("texture")
     suggestion = suggest_grade(texture, scale, target, settings.suggest)
     laps.lap("suggest")
     main = angles or torch
     assert main is not None
-    slopes = torch.slopes if torch is not None and not torch.unplaced else None
-    lit = Lit(main.rectified, slopes, taken.low, light_moved=angles is None)
-    surface = judge_surface(lit, print_scale, settings, laps)
+    surface = judge_surface(_lit(angles, torch, taken), print_scale, settings, laps)
     told = _flags_of_photos(found, kinds, lost, any_dropped=bool(dropped))
-    parts = [part.flags for part in (angles, torch) if part is not None]
-    every = (*told, *(f for part in parts for f in part), *fuse_flags, *uneven, *adjustment.flags,
+    both = (flag for part in (angles, torch) if part is not None for flag in part.flags)
+    every = (*told, *both, *fuse_flags, *uneven, *adjustment.flags,
              *heights.flags, *texture.flags, *suggestion.flags, *surface_flags(surface))  # fmt: skip
     return CaptureResult(
         kind=kinds.kind,
@@ -138,6 +133,14 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
         better_kind=say_better_kind(texture, torch.slopes if torch else None),
         surface=surface,
     )
+
+
+def _lit(angles: Measured | None, torch: Measured | None, taken: Taken) -> Lit:
+    """What the surface is judged from: the torch's albedo where it was placed, else the photos."""
+    main = angles or torch
+    assert main is not None
+    slopes = torch.slopes if torch is not None and not torch.unplaced else None
+    return Lit(main.rectified, slopes, taken.low, light_moved=angles is None)
 
 
 def _flags_of_photos(
@@ -305,6 +308,18 @@ def _join(
     only = angles or torch
     assert only is not None  # tell_kinds names photos of one kind at least
     return only.heights, ()
+
+
+def _texture(
+    heights: HeightMap, kind: Kind, bands: tuple[Band, ...], torch: Measured | None, settings: Settings
+) -> tuple[Texture, tuple[str, ...]]:
+    """What is measured on the heights, and flags of bands that the torch's light does not allow."""
+    asked, uneven = _bands(kind, bands, torch, settings)
+    how = settings.torch_texture if kind == "torch" else settings.texture
+    texture = measure_texture(heights, asked, how, kind=kind)
+    if torch is not None and torch.unplaced:
+        texture = rank_only(texture, settings.torch_guess.elevation_deg)
+    return texture, uneven
 
 
 def _bands(

@@ -96,6 +96,7 @@ FLAG_CODES = {
     "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare", "card-wet", "hard-shadow",
     "light-uneven", "light-changed", "body-shadow", "card-bent", "few-markers", "focal-unknown", "photo-resent",
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn", "at-most", "few-valid", "halves-differ",
+    "patches-found", "floor-shines", "floor-damp", "floor-damp-likely",
     "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
     "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
     "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",

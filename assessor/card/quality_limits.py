@@ -78,7 +78,7 @@ class QualitySettings:
     torch_min_white: float = 0.004
     torch_max_noise: float = 0.30
     torch_flag_paper_clipped: float = 0.25
-    # A low photo toward the light only shows shine, at some millimetres: it may be oblique, coarse and burnt out in parts.
+    # A low photo toward the light only shows shine, at some millimetres: it may be oblique, coarse and burnt out.
     low_tilt_deg: float = 42.0  # between this and max_tilt_deg a photo is merely held badly
     low_max_tilt_deg: float = 70.0  # beyond, markers are four times as wide as high
     low_min_px_per_mm: float = 1.5

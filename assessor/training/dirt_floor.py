@@ -12,7 +12,7 @@ import torch
 from torch import Tensor
 
 from assessor.training.dirt_shapes import place, ramp
-from assessor.training.noise import TABLE, Draw, Grid, cells, soft, spectral
+from assessor.training.noise import TABLE, Cells, Draw, Grid, cells, soft, spectral
 from assessor.training.paints import TONES, crop_maps
 
 COARSE_MM, VISIBLE_MM, RIM_MM = 4.75, 2.0, 0.8
@@ -53,8 +53,8 @@ def mottle(draw: Draw, grid: Grid) -> Tensor:
     total = (draw.log_uniform(0.01, 0.13)) * soft(draw, grid, 4 / grid.px_per_mm, 120, 0.4)
     total = total + draw.log_uniform(0.01, 0.11) * soft(draw, grid, 4 / grid.px_per_mm, 25, 0.3)
     fine = spectral(
-        draw, grid, short_mm=draw.log_uniform(0.5, 2) / grid.px_per_mm, long_mm=draw.log_uniform(2, 12) / grid.px_per_mm,
-        hurst=draw.uniform(-0.3, 0.7),
+        draw, grid, short_mm=draw.log_uniform(0.5, 2) / grid.px_per_mm,
+        long_mm=draw.log_uniform(2, 12) / grid.px_per_mm, hurst=draw.uniform(-0.3, 0.7),
     )  # fmt: skip
     total = total + draw.log_uniform(0.01, 0.15) * fine
     # Mottle is often lopsided: dark clouds in a light floor or the reverse.
@@ -92,20 +92,23 @@ def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor]:
     dense = draw.uniform(0, 1) * (draw.chance(0.8) > 0)
     family = _Family(draw, colour)
     skin = _skin(draw, grid)
+    sparse = draw.chance(0.3)
     for pitch in (3.2, 5.5, 9.0, 15.0):
         pitch_mm = pitch * draw.log_uniform(0.8, 1.25)
         warp = pitch_mm * (
-            draw.uniform(0.03, 0.14) * soft(draw, grid, 3, 16)
-            + draw.uniform(0, 0.04) * soft(draw, grid, 1.2, 6)
+            draw.uniform(0.0, 0.12) * soft(draw, grid, 3, 16)
+            + draw.uniform(0, 0.03) * soft(draw, grid, 1.2, 6)
         )
-        share = (dense * draw.uniform(0.1, 1.3) * draw.chance(0.75)).clamp(0, 0.98)
+        # A few lone stones, or more and more of them.
+        many = torch.where(sparse > 0, draw.uniform(0.0, 0.08), dense * draw.uniform(0.05, 0.8))
+        share = (many * draw.chance(0.75)).clamp(0, 0.98)
         found = cells(draw, grid, pitch_mm, share=share, warp_mm=warp, spread=draw_spread(draw))
         # Distance from the centre over its share of the radius.
         radius = torch.sqrt((found.dx**2 + found.dy**2 + 1e-9) / found.q.clamp_min(1e-9))
-        depth = (1 - found.q.clamp_max(9).sqrt()) * radius  # mm inside its outline
+        depth, across = facets(draw, found, radius)
         inside = (depth * grid.px_per_mm + 0.5).clamp(0, 1)
-        big = (2 * radius > COARSE_MM) & (depth > 0)
-        seen = (2 * radius > VISIBLE_MM) & (depth > 0)
+        big = (across > COARSE_MM) & (depth > 0)
+        seen = (across > VISIBLE_MM) & (depth > 0)
         tone = family.paint(found, grid)
         halo = torch.exp(-((depth / 0.5) ** 2)) * draw.uniform(-0.25, 0.25) * draw.chance(0.4)
         cover = inside * (1 - skin)
@@ -117,6 +120,24 @@ def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor]:
     # Under skin that hides a stone nothing can be seen, and nothing is claimed.
     open_ = (skin < 0.6).float()
     return colour, torch.stack([visible * open_, coarse * open_, rim * open_], 1)
+
+
+def facets(draw: Draw, found: Cells, radius: Tensor) -> tuple[Tensor, Tensor]:
+    """Depth in mm inside each particle's outline, and its equivalent diameter: round, long or with corners."""
+    turn = 6.2832 * found.of(draw.table(TABLE * TABLE))
+    sides = 4 + (4 * found.of(draw.table(TABLE * TABLE))).floor()
+    flat = 1 + draw.uniform(0, 0.9) * found.of(draw.table(TABLE * TABLE))
+    u = found.dx * torch.cos(turn) + found.dy * torch.sin(turn)
+    v = (found.dy * torch.cos(turn) - found.dx * torch.sin(turn)) * flat
+    away = torch.hypot(u, v)
+    corner = torch.remainder(torch.atan2(v, u), 2 * math.pi / sides) - math.pi / sides
+    edge = torch.cos(math.pi / sides) / torch.cos(corner)
+    sharp = (draw.chance(0.6) > 0) * draw.uniform(0.4, 1.0)
+    limit = 1 + sharp * (edge - 1)
+    # Area of the polygon with k corners on a circle over the circle's.
+    cut = 1 + sharp * (sides / (2 * math.pi) * torch.sin(2 * math.pi / sides) - 1)
+    depth = (radius * limit - away) / flat.sqrt()
+    return depth, 2 * radius * torch.sqrt(cut / flat)
 
 
 def draw_spread(draw: Draw) -> float:
@@ -147,13 +168,13 @@ class _Family:
         self.spread = draw.uniform(0.02, 0.35)
         self.grain = draw.log_uniform(0.01, 0.2)
 
-    def paint(self, found: object, grid: Grid) -> Tensor:
+    def paint(self, found: Cells, grid: Grid) -> Tensor:
         """(batch, 3, n, n) tone of the particle that each sample lies in."""
         draw = self.draw
-        of = (found.of(draw.table(TABLE * TABLE)) * 3).long().clamp_max(2)  # type: ignore[attr-defined]
+        of = (found.of(draw.table(TABLE * TABLE)) * 3).long().clamp_max(2)
         flat = of.reshape(of.shape[0], -1)
         tone = torch.stack([torch.gather(self.kinds[:, :, c], 1, flat).view_as(of) for c in range(3)], 1)
-        vary = found.of(2 * draw.table(TABLE * TABLE) - 1)  # type: ignore[attr-defined]
+        vary = found.of(2 * draw.table(TABLE * TABLE) - 1)
         inner = spectral(
             draw,
             grid,

@@ -199,8 +199,8 @@ def laitance(draw: Draw, grid: Grid, height: Tensor) -> Layer:
     field = _outline(draw, grid, size, ("branches", "blotches", "branches", "blob", "blotches"))
     mask = ramp(field, draw.log_uniform(0.6, 8) + 0 * field)
     grain = spectral(
-        draw, grid, short_mm=draw.log_uniform(0.6, 2) / grid.px_per_mm, long_mm=draw.log_uniform(3, 12) / grid.px_per_mm,
-        hurst=draw.uniform(0, 0.6),
+        draw, grid, short_mm=draw.log_uniform(0.6, 2) / grid.px_per_mm,
+        long_mm=draw.log_uniform(3, 12) / grid.px_per_mm, hurst=draw.uniform(0, 0.6),
     )  # fmt: skip
     cover = (draw.uniform(0.15, 0.9) * (1 + draw.uniform(0, 0.5) * grain)).clamp(0, 0.98)
     none = torch.zeros(1, 3, 1, 1, device=draw.device)
@@ -226,8 +226,8 @@ def repair(draw: Draw, grid: Grid, height: Tensor) -> Layer:
     grey = draw.log_uniform(0.1, 0.7)
     tone = torch.stack([grey * draw.uniform(0.96, 1.08), grey, grey * draw.uniform(0.85, 1.05)], 1)
     speck = spectral(
-        draw, grid, short_mm=draw.log_uniform(0.6, 1.5) / grid.px_per_mm, long_mm=draw.log_uniform(2, 12) / grid.px_per_mm,
-        hurst=draw.uniform(-0.2, 0.6),
+        draw, grid, short_mm=draw.log_uniform(0.6, 1.5) / grid.px_per_mm,
+        long_mm=draw.log_uniform(2, 12) / grid.px_per_mm, hurst=draw.uniform(-0.2, 0.6),
     )  # fmt: skip
     tone = (tone * torch.exp(draw.log_uniform(0.01, 0.15) * speck)[:, None]).clamp(0.01, 0.95)
     none = torch.zeros(1, 3, 1, 1, device=draw.device)

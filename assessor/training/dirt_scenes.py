@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import torch
 from torch import Tensor
 
-from assessor.training.dirt_floor import Bare, bare_floor
+from assessor.training.dirt_floor import bare_floor
 from assessor.training.dirt_kinds import CLASSES, KINDS, OFTEN, Layer
 from assessor.training.lighting import (
     Lamp,
@@ -29,7 +29,7 @@ from assessor.training.scenes import Worlds, _any_lamps
 from assessor.training.surfaces import FAMILIES, make_surfaces
 
 FAINT = 0.06  # ln: a patch that changes the floor less than this is not asked for
-PART = 8  # floors that share a kind and a way of being made
+PART = 32  # floors that share a kind and a way of being made: fewer, larger kernels
 
 
 @dataclass(frozen=True)
@@ -61,9 +61,10 @@ class DirtBatch:
 
 
 def make_dirt(batch: int, seed: int, device: str, scale: Scale, maps: Tensor | None) -> DirtBatch:
-    """Draw and light a batch; batch a multiple of PART."""
+    """Draw and light a batch; batch a multiple of PART, or smaller."""
     outer = Draw(batch, seed, device)
-    parts = [_part(Draw(PART, outer.seed(), device), scale, maps) for _ in range(batch // PART)]
+    size = min(PART, batch)
+    parts = [_part(Draw(size, outer.seed(), device), scale, maps) for _ in range(batch // size)]
     return DirtBatch(
         *(torch.cat([getattr(p, name) for p in parts]) for name in DirtBatch.__dataclass_fields__)
     )
@@ -89,11 +90,19 @@ def _part(draw: Draw, scale: Scale, maps: Tensor | None) -> DirtBatch:
         gloss = gloss * (1 - layer.mask) + layer.gloss * layer.mask
         smooth = torch.maximum(smooth, layer.flatten * layer.mask)
         labels.add(layer, _change(before, albedo))
-    even = (albedo, shade is None and draw.number(6) == 0)
-    lit = _lit(draw, grid, _filled(height, smooth, grid), (albedo, gloss), shade, scale, flat=even[1])
+    open_ = 1 - (shade.mask if shade is not None else torch.zeros_like(height))
+    dirty = _Dirty(_filled(height, smooth, grid), albedo, gloss, open_)
+    if shade is None and draw.number(6) == 0:  # albedo solved from a torch on many sides
+        lit = _Lit(albedo * torch.exp(0.02 * soft(draw, grid, 30, 200)[:, None]), torch.zeros_like(height))
+    else:
+        lit = (_near if scale.relief else _far)(draw, grid, dirty)
     if shade is not None:
         labels.shade(shade, lit.change)
-    return _seen(draw, grid, scale, lit.apparent, labels, bare)
+    log_rgb = _seen(draw, grid, scale, lit.apparent)
+    step = scale.over
+    middle = (slice(None), slice(step // 2, None, step), slice(step // 2, None, step))
+    told = labels.open[middle] * bare.told
+    return DirtBatch(log_rgb, labels.kind[middle], labels.weight[middle], shrink(bare.stones, step), told)
 
 
 def _heights(draw: Draw, grid: Grid, scale: Scale) -> Tensor:
@@ -171,33 +180,25 @@ class _Labels:
 
 
 @dataclass(frozen=True)
+class _Dirty:
+    """Floors before they are lit; open_ (batch, n, n): share of the direct light that no caster takes."""
+
+    height: Tensor
+    albedo: Tensor
+    gloss: Tensor
+    open_: Tensor
+
+
+@dataclass(frozen=True)
 class _Lit:
     apparent: Tensor
     change: Tensor
 
 
-def _lit(
-    draw: Draw,
-    grid: Grid,
-    height: Tensor,
-    paint: tuple[Tensor, Tensor],
-    shade: Layer | None,
-    scale: Scale,
-    *,
-    flat: bool,
-) -> _Lit:
-    """Reflectance as the card's paper shows it, and how much a cast shadow changes it."""
-    albedo, gloss = paint
-    open_ = 1 - (shade.mask if shade is not None else torch.zeros_like(height))
-    if flat:  # albedo solved from a torch on many sides
-        return _Lit(albedo * torch.exp(0.02 * soft(draw, grid, 30, 200)[:, None]), torch.zeros_like(height))
-    if scale.relief:
-        return _near(draw, grid, height, albedo, gloss, open_)
-    return _far(draw, grid, albedo, gloss, open_)
-
-
-def _near(draw: Draw, grid: Grid, height: Tensor, albedo: Tensor, gloss: Tensor, open_: Tensor) -> _Lit:
-    relief = relief_of(height, grid)
+def _near(draw: Draw, grid: Grid, dirty: _Dirty) -> _Lit:
+    """Reflectance of a window as the card's paper shows it, and how much a cast shadow changes it."""
+    albedo, gloss, open_ = dirty.albedo, dirty.gloss, dirty.open_
+    relief = relief_of(dirty.height, grid)
     sky = draw_sky(draw)
     vector = sky_vectors(relief, [sky.weight])[0]
     amount = sky_light(relief, vector)
@@ -232,7 +233,7 @@ def _strong(draw: Draw, lamp: Lamp) -> Lamp:
     return Lamp(lamp.azimuth, lamp.elevation, lamp.distance_mm, lamp.softness, share)
 
 
-def _far(draw: Draw, grid: Grid, albedo: Tensor, gloss: Tensor, open_: Tensor) -> _Lit:
+def _far(draw: Draw, grid: Grid, dirty: _Dirty) -> _Lit:
     """At standing height: texture is a grain of light and dark, lanes and ridges run across, light falls off."""
     grain = spectral(
         draw, grid, short_mm=draw.log_uniform(1.0, 4), long_mm=draw.log_uniform(6, 40), hurst=draw.uniform(0, 0.6),
@@ -249,17 +250,17 @@ def _far(draw: Draw, grid: Grid, albedo: Tensor, gloss: Tensor, open_: Tensor) -
     log = log + draw.chance(0.4) * draw.normal(0.06) * torch.sign(torch.remainder(at.floor(), 2) - 0.5)
     direct = draw.uniform(0.15, 0.9)
     cool = torch.stack([draw.uniform(0.8, 1.05), torch.ones_like(direct), draw.uniform(0.95, 1.35)], 1)
-    sun = (direct * open_)[:, None]
+    sun = (direct * dirty.open_)[:, None]
     light = sun + (1 - direct)[:, None] * cool
     balance = direct[:, None] + (1 - direct)[:, None] * cool
-    apparent = albedo * torch.exp(log)[:, None] * light / balance
+    apparent = dirty.albedo * torch.exp(log)[:, None] * light / balance
     patch = torch.sigmoid(3 * (soft(draw, grid, 60, 500) - draw.uniform(0.0, 2)))
-    apparent = apparent + (gloss * draw.uniform(0, 0.4) * patch * open_)[:, None]
+    apparent = apparent + (dirty.gloss * draw.uniform(0, 0.4) * patch * dirty.open_)[:, None]
     return _Lit(apparent, -torch.log((light / balance).mean(1).clamp(1e-3, 1)))
 
 
-def _seen(draw: Draw, grid: Grid, scale: Scale, apparent: Tensor, labels: _Labels, bare: Bare) -> DirtBatch:
-    """Camera and rectification, then masks brought to the same samples."""
+def _seen(draw: Draw, grid: Grid, scale: Scale, apparent: Tensor) -> Tensor:
+    """Camera and rectification: log reflectance (batch, 3, n, n)."""
     sd_mm = draw.log_uniform(0.12, 0.6) if scale.relief else draw.log_uniform(0.5, 2.2)
     image = blur(apparent, sd_mm * grid.px_per_mm)
     image = image + draw.uniform(0, 0.6)[:, None] * (
@@ -281,9 +282,4 @@ def _seen(draw: Draw, grid: Grid, scale: Scale, apparent: Tensor, labels: _Label
     around = blur(log.mean(1, keepdim=True), 20.0)
     relit = (draw.chance(0.3) > 0) * draw.normal(0.08).abs()
     log = log - relit[:, None] * (around - around.mean((2, 3), keepdim=True))
-    log = torch.log(torch.exp(log) + 0.01)
-    step = scale.over
-    middle = (slice(None), slice(step // 2, None, step), slice(step // 2, None, step))
-    open_ = labels.open[middle] * bare.told
-    stones = shrink(bare.stones, step)
-    return DirtBatch(log, labels.kind[middle], labels.weight[middle], stones, open_)
+    return torch.log(torch.exp(log) + 0.01)

@@ -22,7 +22,7 @@ class SegmentSettings:
     seconds: float = 300
     steps: int = 10**6
     batch: int = 64
-    turns: int = 2
+    turns: int = 6
     kept: int = 120
     rate: float = 2.5e-3
     average: float = 0.998

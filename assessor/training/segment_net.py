@@ -1,6 +1,6 @@
 """The network that tells dirt and aggregate at every sample: a small U-net that also knows the picture's own average.
 
-0.4 million parameters; the average stands at the bottom, so that "darker than the rest" can be told from "a dark floor".
+Half a million parameters; the average stands at the bottom, so that "darker than the rest" can be told from "dark".
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Twice(nn.Module):
 
 
 class SegmentNet(nn.Module):
-    """(batch, 6, h, w), sides multiples of 16, to logits (batch, 11, h, w) of CLASSES and (batch, 3, h, w) of stones."""
+    """(batch, 6, h, w), sides multiples of 16, to logits of CLASSES (batch, 11, h, w) and stones (batch, 3, h, w)."""
 
     def __init__(self, stones: bool = True) -> None:
         super().__init__()
