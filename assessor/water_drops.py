@@ -23,10 +23,10 @@ from assessor.report.drops_record import photo_record, refused_photo, round_reco
 from assessor.report.record import SourceFile, origin_of
 from assessor.report.schema_drops import DropPhotoRecord, DropsRecord
 from assessor.settings import Settings
-from assessor.spot import Laps, place_spot
+from assessor.spot import Laps, Spot, place_spot
 from assessor.store.files import check_writable, read_photo_bytes, shown_name, write_bytes, write_text
 from assessor.surface.drop_match import match_drops
-from assessor.surface.drop_record import DropRecord, example_record, parse_record
+from assessor.surface.drop_record import DropRecord, before_of, example_record, parse_record
 from assessor.surface.drop_values import DropPhoto, PhotoDrop
 from assessor.surface.drop_verdict import judge_drops
 from assessor.surface.drops import DROP_GRID, read_drops
@@ -41,6 +41,7 @@ __all__ = [
     "assess_drops",
     "example_record",
     "look_at_drops",
+    "window_of",
 ]
 
 DROPS_JSON, DROPS_PAGE = "drops.json", "drops.html"
@@ -66,7 +67,7 @@ class DropsResult:
     @property
     def all_used(self) -> bool:
         """Whether every photo named could be used."""
-        return all(photo.refused is None for photo in self.record.photos)
+        return all(photo.refused is None and photo.before_refused is None for photo in self.record.photos)
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,7 +96,7 @@ def assess_drops(request: DropsRequest, settings: Settings | None = None) -> Dro
     check_writable(request.out)
     shots = []
     for number, name in enumerate(record.photos, 1):
-        shots.append(_shot(record, name, request.record.parent / name, (scale, settings), number))
+        shots.append(_shot(record, name, request.record.parent, (scale, settings), number))
     seen = {name: drop for shot in shots for name, drop in shot.matched.items()}
     verdict = judge_drops(record, seen, area_m2=request.area_m2)
     stored = round_record(
@@ -127,54 +128,92 @@ def _read(path: Path) -> bytes:
     return data
 
 
-def _shot(record: DropRecord, name: str, path: Path, how: tuple[PrintScale, Settings], number: int) -> _Shot:
+def _shot(
+    record: DropRecord, name: str, folder: Path, how: tuple[PrintScale, Settings], number: int
+) -> _Shot:
+    """One photo taken at the end, with the one before the drops where there is one."""
     scale, settings = how
     entries = [drop for drop in record.drop if drop.photo == name]
-    digest, exif = "", Exif()
+    digest, before, lost = "", None, None
+    before_name = before_of(record, name)
     try:
-        data = read_photo_bytes(path, max_bytes=settings.decode.max_bytes)
+        data = read_photo_bytes(folder / name, max_bytes=settings.decode.max_bytes)
         digest = hashlib.sha256(data).hexdigest()
-        found = look_at_drops(data, name, scale, settings, volume_ml=record.drop_volume_ml)
+        if before_name is not None:
+            try:
+                dry = read_photo_bytes(folder / before_name, max_bytes=settings.decode.max_bytes)
+                before = window_of(dry, before_name, scale, settings).rectified
+            except (PhotoError, CaptureError) as error:
+                lost = _sentence(error, before_name)
+        found = look_at_drops(data, name, scale, settings, volume_ml=record.drop_volume_ml, before=before)
     except (PhotoError, CaptureError) as error:
-        # Of one photo its own refusal says it all.
-        refused = error.refused if isinstance(error, CaptureError) else ()
-        error = refused[-1] if refused else error
         names = [entry.name for entry in entries]
-        return _Shot(refused_photo(name, digest, str(error.with_file(name)), names), {}, None)
-    exif = found.exif
+        return _Shot(refused_photo(name, digest, _sentence(error, name), names), {}, None)
     matched, why = match_drops(entries, found.drops.drops)
-    rendered = origin_of([SourceFile(name, digest, exif)]) == "rendered"
     stored = photo_record(
-        found.drops, file=(name, digest), rendered=rendered, matched=matched, why=why, picture=f"drops-{number}.png"
-    )  # fmt: skip
-    return _Shot(stored, matched, draw_drops(found.rectified, stored))
+        found.drops,
+        file=(name, digest),
+        before=(before_name, lost),
+        rendered=origin_of([SourceFile(name, digest, found.window.exif)]) == "rendered",
+        matched=matched,
+        why=why,
+        picture=f"drops-{number}.png",
+    )
+    return _Shot(stored, matched, draw_drops(found.window.rectified, stored))
+
+
+def _sentence(error: PhotoError | CaptureError, name: str) -> str:
+    """Why a photo was not used; of one photo its own refusal says it all."""
+    refused = error.refused if isinstance(error, CaptureError) else ()
+    return str((refused[-1] if refused else error).with_file(name))
+
+
+@dataclass(frozen=True, eq=False)
+class Window:
+    """One photo's window on `DROP_GRID`, where the photo lies, and what the camera wrote."""
+
+    rectified: Rectified
+    spot: Spot
+    exif: Exif
 
 
 @dataclass(frozen=True, eq=False)
 class LookedAt:
-    """The drops of one photo, the window they lie in, and what the camera wrote."""
+    """The drops of one photo and the window they lie in."""
 
     drops: DropPhoto
-    rectified: Rectified
-    exif: Exif
+    window: Window
 
 
-def look_at_drops(
-    data: bytes, name: str, print_scale: PrintScale, settings: Settings, *, volume_ml: float | None
-) -> LookedAt:
-    """The drops in one photo's bytes; raises PhotoError or CaptureError where it can't be used."""
+def window_of(data: bytes, name: str, print_scale: PrintScale, settings: Settings) -> Window:
+    """Bring the window in one photo's bytes to the card plane; raises PhotoError or CaptureError."""
     photo = decode_photo(data, name, settings.decode)
     found = find_all([photo], settings, (), "single").found
     spot = place_spot(found, print_scale, settings, Laps(float))
-    camera, sighting = spot.adjustment.cameras[0], spot.sightings[0]
-    rectified = rectify(photo, camera, spot.adjustment, DROP_GRID)
+    return Window(rectify(photo, spot.adjustment.cameras[0], spot.adjustment, DROP_GRID), spot, photo.exif)
+
+
+def look_at_drops(
+    data: bytes,
+    name: str,
+    print_scale: PrintScale,
+    settings: Settings,
+    *,
+    volume_ml: float | None,
+    before: Rectified | None = None,
+) -> LookedAt:
+    """The drops in one photo's bytes; raises PhotoError or CaptureError where it can't be used.
+
+    volume_ml: of one drop, None where not known; before: the same window before the drops (`window_of`).
+    """
+    window = window_of(data, name, print_scale, settings)
     drops = read_drops(
-        rectified,
-        lighting=read_light(spot, settings),
-        camera_mm=camera.position_mm,
-        px_per_mm=sighting.px_per_mm,
-        edge_width_mm=sighting.edge_width_mm,
+        window.rectified,
+        lighting=read_light(window.spot, settings),
+        camera_mm=window.spot.adjustment.cameras[0].position_mm,
+        sighting=window.spot.sightings[0],
         volume_mm3=None if volume_ml is None else 1000 * volume_ml,
-        print_scale=spot.adjustment.print_scale,
+        print_scale=window.spot.adjustment.print_scale,
+        before=before,
     )
-    return LookedAt(drops, rectified, photo.exif)
+    return LookedAt(drops, window)

@@ -17,8 +17,8 @@ from assessor.simulate.drops import DropRecipe, render_drops
 from assessor.simulate.floors import FloorRecipe
 from assessor.simulate.light import LightRecipe
 from assessor.surface.drop_shape import drop_profile
-from assessor.values import PrintScale
-from assessor.water_drops import DropsRequest, assess_drops, example_record, look_at_drops
+from assessor.values import PrintScale, Rectified
+from assessor.water_drops import DropsRequest, assess_drops, example_record, look_at_drops, window_of
 
 BEAD = DropRecipe("bead", -28.0, 8.0, 50.0, 75.0)
 FILM = DropRecipe("film", 28.0, -6.0, width_mm=24.0, uneven=0.1, darker=0.65)
@@ -92,6 +92,41 @@ def test_a_dry_window_in_soft_light_shows_no_bead_and_says_why() -> None:
     told = look_at_drops(data, "a.jpg", PrintScale(), Settings(), volume_ml=None).drops
     assert not [drop for drop in told.drops if drop.shape == "bead"]
     assert any("torch from one side" in note for note in told.notes)
+
+
+def test_a_photo_before_the_drops_tells_wet_from_stained(
+    case: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    stain = replace(FILM, x_mm=0.0, y_mm=38.0, kind="absorbed")  # the same before and after
+    dry = replace(RECIPE, sides_deg=(275.0,))
+    after, before = (
+        next(iter(render_drops(recipe, drops).capture.photos.values()))
+        for recipe, drops in ((RECIPE, (stain, FILM)), (dry, (stain,)))
+    )
+    scale = PrintScale(1, 1, 0.002, 0.002, checked=True)
+    alone = look_at_drops(after, "a.jpg", scale, Settings(), volume_ml=0.05)
+    assert len(alone.drops.drops) == 2
+    window = window_of(before, "b.jpg", scale, Settings()).rectified
+    told = look_at_drops(after, "a.jpg", scale, Settings(), volume_ml=0.05, before=window).drops
+    (only,) = told.drops
+    assert only.centre_mm == pytest.approx((28, -6), abs=2)
+    assert "darker than before" in only.why
+    # A photo of another place is noticed and not used; one that isn't there is named.
+    (case / "b.jpg").write_bytes(before)
+    elsewhere = look_at_drops(
+        (case / "a.jpg").read_bytes(), "a.jpg", scale, Settings(), volume_ml=0.05, before=_turned(window)
+    ).drops
+    assert any("card was moved" in note for note in elsewhere.notes)
+    (case / "record.toml").write_text(RECORD.replace('at = "left"', 'at = "left"\nphoto_before = "gone.jpg"'))
+    assert command(monkeypatch, case / "record.toml", "--out", case / "out") == 3
+    assert "gone.jpg" in capsys.readouterr().out
+
+
+def _turned(window: Rectified) -> Rectified:
+    """The same window turned by a half: another place."""
+    return replace(
+        window, reflectance=window.reflectance[::-1, ::-1].copy(), valid=window.valid[::-1, ::-1].copy()
+    )
 
 
 def test_record_and_photo_make_a_verdict_a_page_and_a_picture(case: Path) -> None:

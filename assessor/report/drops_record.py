@@ -57,18 +57,24 @@ def photo_record(
     photo: DropPhoto,
     *,
     file: tuple[str, str],
+    before: tuple[str | None, str | None] = (None, None),
     rendered: bool,
     matched: Mapping[str, PhotoDrop],
     why: Mapping[str, str],
     picture: str,
 ) -> DropPhotoRecord:
-    """One photo that could be used; file: its name in the crew's record and its digest."""
+    """One photo that could be used; file: its name in the crew's record and its digest.
+
+    before: name of the photo before the drops, and why that one could not be used.
+    """
     names = {id(drop): name for name, drop in matched.items()}
     return DropPhotoRecord(
         file=file[0],
         sha256=file[1],
         rendered=rendered,
         refused=None,
+        before=before[0],
+        before_refused=before[1],
         px_per_mm=photo.px_per_mm,
         light_azimuth_deg=photo.light_azimuth_deg,
         picture=picture,

@@ -68,6 +68,10 @@ class DropPhotoRecord(Record):
     """True where a computer made it: no real floor."""
     refused: str | None
     """Why it could not be used, null where it was."""
+    before: str | None = None
+    """Photo of the same window before the drops, null where there is none."""
+    before_refused: str | None = None
+    """Why that one could not be used, null where it was or where there is none."""
     px_per_mm: float | None
     """Pixels per mm on the card."""
     light_azimuth_deg: float | None

@@ -60,8 +60,7 @@ def lines(record: DropsRecord) -> list[str]:
         told.append(f"{head}; {REPELS[row.repels]}: {row.repels_why}.")
         told.append(f"    Next: {row.next_step}")
     for photo in record.photos:
-        if photo.refused:
-            told.append(f"not used: {photo.refused}")
+        told += [f"not used: {why}" for why in (photo.refused, photo.before_refused) if why]
         for drop in photo.drops:
             name = drop.matched or "not matched"
             told.append(f"{photo.file}: {name}: {SHAPE[drop.shape]}, {width_words(drop)}; {drop.why}")

@@ -2,7 +2,8 @@
 
 Brightness is smoothed with a median that stones up to some millimetres don't pass, and patches are sought that are
 darker than the floor by what water does, with an edge on all sides, at least as wide as a drop spreads. A large dark
-stone is smaller, an oil stain or a sealed patch can look the same: only the record tells that water lay there.
+stone is smaller, an oil stain or a sealed patch can look the same: only the record tells that water lay there. With a
+photo of the same window before the drops, what was there before cancels, and small patches are found as well.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ class FilmSettings:
     step_log: edge's change of log luminance, weakest and strongest. Water darkens concrete by 0.25 to 0.6 (domain
     knowledge: 0.61 measured, 0.71-0.78 by the film model); the median and the edge's bands lose some of it, and dark
     stones step by more. smallest_mm: stones up to 14 mm look alike. all_round: share of sectors with an edge; solid:
-    of the hull that is patch; even: spread inside over the step.
+    of the hull that is patch; even: spread inside over the step. opening_mm: necks narrower than this are cut.
     """
 
     sample_mm: float = 0.5
@@ -39,6 +40,13 @@ class FilmSettings:
     solid: float = 0.84
     even: float = 0.45
     threshold_step: float = 0.02
+    opening_mm: float = 3.5
+
+
+# Against a photo before the drops stones and stains cancel: finer, smaller, and as dark as water gets.
+AGAINST_DRY = FilmSettings(
+    median_mm=2.5, step_log=(0.12, 0.8), smallest_mm=4.0, all_round=0.8, solid=0.8, even=0.6, opening_mm=2.0
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,9 +75,11 @@ class _Plain:
     px_per_mm: float
 
 
-def find_films(view: DropView, settings: FilmSettings) -> tuple[FoundFilm, ...]:
-    """All flat patches that may be a film or a damp mark, most distinct first."""
-    plain = _plain(view, settings)
+def find_films(
+    view: DropView, settings: FilmSettings, *, before: DropView | None = None
+) -> tuple[FoundFilm, ...]:
+    """All flat patches that may be a film or a damp mark, most distinct first; before: the window without drops."""
+    plain = _plain(view, before, settings)
     best: list[tuple[float, FoundFilm]] = []
     for cover in _patches(plain, settings):
         film = _judge(cover, plain, view, settings)
@@ -85,12 +95,13 @@ def find_films(view: DropView, settings: FilmSettings) -> tuple[FoundFilm, ...]:
     return tuple(kept)
 
 
-def _plain(view: DropView, settings: FilmSettings) -> _Plain:
+def _plain(view: DropView, before: DropView | None, settings: FilmSettings) -> _Plain:
     step = max(round(settings.sample_mm * view.px_per_mm), 1)
     n = view.luminance.shape[0] // step
     density = view.px_per_mm / step
-    small = cv2.resize(view.luminance[: n * step, : n * step], (n, n), interpolation=cv2.INTER_AREA)
-    log = np.log(small)
+    log = _log(view, n, step)
+    if before is not None:
+        log = log - _log(before, n, step)
     bytes_u8 = np.clip((log - LOWEST) / (HIGHEST - LOWEST) * 255, 0, 255).astype(np.uint8)
     size = 2 * (round(settings.median_mm * density) // 2) + 1
     middle = cv2.medianBlur(bytes_u8, size).astype(np.float32) / 255 * (HIGHEST - LOWEST) + LOWEST
@@ -110,9 +121,28 @@ def _plain(view: DropView, settings: FilmSettings) -> _Plain:
     return _Plain(level.astype(np.float32), inside, density)
 
 
+def likeness(view: DropView, before: DropView, settings: FilmSettings) -> float:
+    """Correlation of the fine pattern of two windows: near 1 for one place under one card, near 0 for others."""
+    step = max(round(settings.sample_mm * view.px_per_mm), 1)
+    n = view.luminance.shape[0] // step
+    inside = view.inside()[step // 2 :: step, step // 2 :: step][:n, :n]
+    fine = []
+    for one in (view, before):
+        log = _log(one, n, step)
+        fine.append((log - cv2.GaussianBlur(log, (0, 0), 3.0 * view.px_per_mm / step))[inside])
+    return float(np.corrcoef(fine[0], fine[1])[0, 1])
+
+
+def _log(view: DropView, n: int, step: int) -> FloatArray:
+    """Log luminance of step x step samples each, (n, n)."""
+    small = cv2.resize(view.luminance[: n * step, : n * step], (n, n), interpolation=cv2.INTER_AREA)
+    return np.asarray(np.log(small), dtype=np.float32)
+
+
 def _patches(plain: _Plain, settings: FilmSettings) -> Iterator[U8Array]:
     """Connected dark patches of a drop's size at every threshold, holes filled, (n, n) of 0 and 1."""
-    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (7, 7))
+    size = max(round(settings.opening_mm * plain.px_per_mm), 1)
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
     for threshold in np.arange(settings.step_log[0] / 2, settings.step_log[1], settings.threshold_step):
         dark = ((plain.level < -threshold) & plain.inside).astype(np.uint8)
         dark = np.asarray(cv2.morphologyEx(dark, cv2.MORPH_OPEN, disc), dtype=np.uint8)
@@ -139,8 +169,9 @@ def _judge(cover: U8Array, plain: _Plain, view: DropView, settings: FilmSettings
     middle = float(cols.mean()), float(rows.mean())
     within = cv2.distanceTransform(cover, cv2.DIST_L2, 3) / density
     beyond = cv2.distanceTransform(1 - cover, cv2.DIST_L2, 3) / density
-    inner: BoolArray = (within > 0.8) & (within < 2.8)
-    outer: BoolArray = (beyond > 0.8) & (beyond < 2.8) & plain.inside
+    near, deep = min(0.8, 0.1 * width), min(2.8, 0.4 * width)
+    inner: BoolArray = (within > near) & (within < deep)
+    outer: BoolArray = (beyond > near) & (beyond < deep) & plain.inside
     steps = _sectors(plain.level, outer, middle) - _sectors(plain.level, inner, middle)
     if not np.isfinite(steps).any():
         return None
@@ -159,7 +190,9 @@ def _judge(cover: U8Array, plain: _Plain, view: DropView, settings: FilmSettings
         [view.x_min_mm + (middle[0] + 0.5) / density, view.y_max_mm - (middle[1] + 0.5) / density]
     )
     # Where in its soft, ragged edge a film ends is a matter of taste: half a millimetre to a millimetre each side.
-    return FoundFilm(centre, outline, width, float(np.hypot(0.8, 0.04 * width)), step, round_, solid)
+    return FoundFilm(
+        centre, outline, width, float(np.hypot(min(0.8, 0.1 * width), 0.04 * width)), step, round_, solid
+    )
 
 
 def _sectors(level: FloatArray, mask: BoolArray, middle: tuple[float, float]) -> FloatArray:

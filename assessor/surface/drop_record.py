@@ -32,7 +32,7 @@ class DropEntry:
     """One drop: where, how long until it was absorbed (or how long it was watched in vain), what the eye saw.
 
     control: on a freshly abraded place beside the spot. seen: how it stood at first. photo: file taken at the end;
-    at: where in that photo's window the drop lies.
+    photo_before: of the same window before the drops, the card not moved; at: where in the window the drop lies.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
@@ -42,6 +42,7 @@ class DropEntry:
     not_absorbed_after_s: Seconds | None = None
     seen: tuple[Seen, ...] = ()
     photo: Text | None = None
+    photo_before: Text | None = None
     at: Place | None = None
 
     @property
@@ -110,8 +111,12 @@ def parse_record(text: str, *, file: str) -> DropRecord:
             _fail(file, number, f"'{drop.name}' needs seconds_to_absorb or not_absorbed_after_s, one of them")
         if {"bead", "film"} <= set(drop.seen):
             _fail(file, number, f"'{drop.name}' was seen as both bead and film")
-        if drop.at is not None and drop.photo is None:
-            _fail(file, number, f"'{drop.name}' says where it lies in a photo but names no photo")
+        if drop.photo is None and (drop.at is not None or drop.photo_before is not None):
+            _fail(file, number, f"'{drop.name}' says at or photo_before but names no photo")
+    for photo in record.photos:
+        before = {drop.photo_before for drop in record.drop if drop.photo == photo} - {None}
+        if len(before) > 1:
+            raise BadDrops(f"two photos before are named for '{photo}': give one", file=file)
     for name, count in Counter(drop.name for drop in record.drop).items():
         if count > 1:
             raise BadDrops(
@@ -119,6 +124,13 @@ def parse_record(text: str, *, file: str) -> DropRecord:
                 file=file,
             )
     return record
+
+
+def before_of(record: DropRecord, photo: str) -> str | None:
+    """The photo taken before the drops that goes with one taken at the end, None where there is none."""
+    return next(
+        (drop.photo_before for drop in record.drop if drop.photo == photo and drop.photo_before), None
+    )
 
 
 def drops_needed(area_m2: float) -> int:

@@ -12,11 +12,11 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from assessor.surface.drop_beads import BeadSettings, FoundBead, find_beads
-from assessor.surface.drop_films import FilmSettings, FoundFilm, find_films
+from assessor.surface.drop_films import AGAINST_DRY, FilmSettings, FoundFilm, find_films, likeness
 from assessor.surface.drop_shape import ContactAngle, contact_angle, drop_profile
 from assessor.surface.drop_values import DropPhoto, PhotoDrop, PhotoShape
 from assessor.surface.drop_view import DROP_GRID, DropView, view_of
-from assessor.values import Evidence, FloatArray, Light, Lighting, PrintScale, Rectified
+from assessor.values import CardSighting, Evidence, FloatArray, Light, Lighting, PrintScale, Rectified
 
 __all__ = ["DROP_GRID", "DropPhotoSettings", "read_drops"]
 
@@ -26,6 +26,10 @@ SOFT_LIGHT = (
 )
 COARSE = (
     "The photo is too coarse or blurred for drops: hold the phone 300-400 mm above the card and tap to focus."
+)
+MOVED = (
+    "The photo before the drops was not used: it shows another place, or the card was moved. Leave the card where it"
+    " lies between the two photos."
 )
 FLAT_NOTE = (
     "A film, a damp mark, an oil stain and a sealed patch look alike from above: only the record tells that water lay"
@@ -42,11 +46,14 @@ class DropPhotoSettings:
     flattest_bead_deg, steepest_film_deg: contact angles beyond which optical evidence is not believed.
     most_u_deg: an angle known less well is not given. softest_deg: half angle of a light that still makes a sharp
     highlight (simulated windows have 28 and more, lamps 2 at the most). coarsest_px_per_mm, bluntest_mm: of the photo,
-    for beads. speck_u_mm: how well a highlight's place is read; gate: standard deviations.
+    for beads. least_alike: correlation with the photo before; simulated pairs of one place have 0.93 and more, 0.4 at
+    most after the card moved by 1.5 mm. speck_u_mm: how well a highlight's place is read; gate: standard deviations.
     """
 
     beads: BeadSettings = field(default_factory=BeadSettings)
     films: FilmSettings = field(default_factory=FilmSettings)
+    against_dry: FilmSettings = AGAINST_DRY
+    least_alike: float = 0.7
     volume_mm3: float = 50.0
     u_volume: float = 0.35
     u_known: float = 0.1
@@ -65,21 +72,22 @@ def read_drops(
     *,
     lighting: Lighting | None,
     camera_mm: FloatArray,
-    px_per_mm: float,
-    edge_width_mm: float,
+    sighting: CardSighting,
     volume_mm3: float | None = None,
     print_scale: PrintScale | None = None,
+    before: Rectified | None = None,
     settings: DropPhotoSettings | None = None,
 ) -> DropPhoto:
     """Find the drops in one photo, rectified on `DROP_GRID`.
 
-    camera_mm (3,): the camera's centre; px_per_mm and edge_width_mm: of the photo itself, on the card; volume_mm3: of
-    one drop, None where not known. Photos that are too coarse show no drops and say so.
+    camera_mm (3,): the camera's centre; volume_mm3: of one drop, None where not known; before: the same window before
+    the drops. Photos that are too coarse show no drops and say so.
     """
     settings = settings or DropPhotoSettings()
     light = _lamp(lighting, settings)
     azimuth = None if light is None else light.azimuth_deg
-    if px_per_mm < settings.coarsest_px_per_mm or edge_width_mm > settings.bluntest_mm:
+    px_per_mm = sighting.px_per_mm
+    if px_per_mm < settings.coarsest_px_per_mm or sighting.edge_width_mm > settings.bluntest_mm:
         return DropPhoto(rectified.photo_name, (), azimuth, px_per_mm, (COARSE,))
     view = view_of(rectified, light, camera_mm)
     scale = print_scale or PrintScale()
@@ -89,10 +97,21 @@ def read_drops(
         (settings.u_known if volume_mm3 else settings.u_volume) * (volume_mm3 or settings.volume_mm3),
     )
     beads = [_bead(one, view, volume, u_scale, settings) for one in find_beads(view, settings.beads)]
-    films = [_film(one, volume, u_scale, settings) for one in find_films(view, settings.films)]
+    dry = None if before is None else view_of(before, None, camera_mm)
+    moved = dry is not None and likeness(view, dry, settings.films) < settings.least_alike
+    if dry is None or moved:
+        flat = find_films(view, settings.films)
+    else:
+        flat = find_films(view, settings.against_dry, before=dry)
+    new = dry is not None and not moved
+    films = [_film(one, volume, u_scale, settings, new=new) for one in flat]
     # What lies under or about a bead is the bead's own shadow and wet ground.
     apart = [film for film in films if not any(_meet(film, bead) for bead in beads)]
-    notes = (*((SOFT_LIGHT,) if azimuth is None else ()), *((FLAT_NOTE,) if apart else ()))
+    notes = (
+        *((SOFT_LIGHT,) if azimuth is None else ()),
+        *((MOVED,) if moved else ()),
+        *((FLAT_NOTE,) if apart and not new else ()),
+    )
     return DropPhoto(rectified.photo_name, (*beads, *apart), azimuth, px_per_mm, notes)
 
 
@@ -188,7 +207,9 @@ def _where(volume_mm3: float, angle_deg: float, tilt_deg: float) -> tuple[float,
     )
 
 
-def _film(one: FoundFilm, volume: _Volume, u_scale: float, settings: DropPhotoSettings) -> PhotoDrop:
+def _film(
+    one: FoundFilm, volume: _Volume, u_scale: float, settings: DropPhotoSettings, *, new: bool
+) -> PhotoDrop:
     u_width = float(np.hypot(one.u_width_mm, u_scale * one.width_mm))
     angle = contact_angle(volume.mm3, one.width_mm, volume.u_mm3, u_width)
     evidence = (
@@ -196,11 +217,12 @@ def _film(one: FoundFilm, volume: _Volume, u_scale: float, settings: DropPhotoSe
         Evidence("edge", one.all_round, None, "share of its edge where it is darker inside than outside"),
     )
     shape: PhotoShape = "flat"
-    why = "a flat dark patch without a highlight: a wet film or a damp mark"
+    what = "darker than before the drops" if new else "a dark patch"
+    why = f"{what}, without a highlight: a wet film or a damp mark"
     if angle.deg - angle.u_deg > settings.steepest_film_deg:
         shape = "cannot-tell"
         why = (
-            f"a dark patch without a highlight, but {volume.mm3 / 1000:.3g} mL so narrow would stand"
+            f"{what}, without a highlight, but {volume.mm3 / 1000:.3g} mL so narrow would stand"
             f" at {angle.deg:.0f} degrees"
         )
     return PhotoDrop(

@@ -47,7 +47,12 @@ BAD = {
     "was seen as both bead and film": ('seen = ["bead"]', 'seen = ["bead", "film"]'),
     "seen.0: input should be 'bead', 'film'": ('seen = ["bead"]', 'seen = ["clean"]'),
     "there are 2 drops 'A1 control'": ('spot = "A2"\ncontrol', 'spot = "A1"\ncontrol'),
-    "names no photo": ('# at = "left" ', 'at = "left" '),
+    "'A2' says at or photo_before but names no photo": ('# at = "left" ', 'at = "left" '),
+    "two photos before are named for 'p.jpg'": (
+        "seconds_to_absorb = 25.0",
+        'seconds_to_absorb = 25.0\nphoto = "p.jpg"\nphoto_before = "q.jpg"\n[[drop]]\nspot = "Z"\nphoto = "p.jpg"\n'
+        'photo_before = "r.jpg"\nseconds_to_absorb = 2',
+    ),
     "drop_volume_ml: input should be less than or equal to 2": ("_ml = 0.05", "_ml = 50"),
     "not valid TOML": ("version = 1", "version = "),
     "both": ("slab_temperature_c = 16.0", "slab_temperature_c = 16.0\nslab_temperature_f = 50.0"),
