@@ -58,7 +58,7 @@ class DropPhotoSettings:
     u_volume: float = 0.35
     u_known: float = 0.1
     flattest_bead_deg: float = 35.0
-    steepest_film_deg: float = 30.0
+    steepest_film_deg: float = 20.0
     most_u_deg: float = 25.0
     softest_deg: float = 8.0
     coarsest_px_per_mm: float = 4.0
