@@ -23,11 +23,13 @@ class Bare:
     """A batch of bare floors: albedo (batch, 3, n, n); stones (batch, 3, n, n) as visible, coarse, rim in 0..1.
 
     told (batch, 1, 1): 1 where the stones are known, 0 where a photo's own stones are in the colour.
+    differs (batch, n, n): by how much (ln) a stone differs from the paste; large where there is none.
     """
 
     albedo: Tensor
     stones: Tensor
     told: Tensor
+    differs: Tensor
 
 
 def bare_floor(draw: Draw, grid: Grid, maps: Tensor | None, *, stony: bool = True) -> Bare:
@@ -43,9 +45,10 @@ def bare_floor(draw: Draw, grid: Grid, maps: Tensor | None, *, stony: bool = Tru
         strength = draw.log_uniform(0.3, 1.4) * real
         colour = colour * crop_maps(draw, grid, maps).clamp(0.05, 4) ** strength[:, None]
         told = told * (strength < 0.4)
+    differs = torch.full_like(stones[:, 0], 9.0)
     if stony:
-        colour, stones = lay_stones(draw, grid, colour)
-    return Bare(marks(draw, grid, colour).clamp(0.01, 0.95), stones, told)
+        colour, stones, differs = lay_stones(draw, grid, colour)
+    return Bare(marks(draw, grid, colour).clamp(0.01, 0.95), stones, told, differs)
 
 
 def mottle(draw: Draw, grid: Grid) -> Tensor:
@@ -64,9 +67,10 @@ def mottle(draw: Draw, grid: Grid) -> Tensor:
 
 def sand(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
     """Grains under two millimetres, each size in a tone of its own."""
-    for size in (0.5, 1.2):
-        width = size * draw.log_uniform(0.7, 1.4)
-        field = spectral(draw, grid, short_mm=2 * width, long_mm=6 * width, hurst=draw.uniform(0, 1))
+    for size in (0.4, 0.8):
+        # Grains must stay under the 2 mm from which a stone counts: long waves would make blobs of them.
+        width = size * draw.log_uniform(0.7, 1.3)
+        field = spectral(draw, grid, short_mm=2 * width, long_mm=3 * width, hurst=draw.uniform(0, 1))
         cover = ((field - draw.uniform(0.9, 2.5)) * 5).clamp(0, 1)[:, None] * draw.uniform(0.0, 0.8)[:, None]
         if grid.px_per_mm < 1.5:
             cover = 0.25 * cover
@@ -85,10 +89,12 @@ def stone_tone(draw: Draw, colour: Tensor) -> Tensor:
     )
 
 
-def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor]:
-    """Cut stones of up to four sizes, few or many; colour and the masks visible, coarse, rim."""
+def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor, Tensor]:
+    """Cut stones of up to four sizes, few or many; colour, masks visible, coarse, rim, and how much they differ."""
     visible = torch.zeros(draw.batch, grid.n, grid.n, device=draw.device)
     coarse, rim = visible.clone(), visible.clone()
+    differs = torch.full_like(visible, 9.0)
+    paste = torch.log(colour.clamp_min(1e-3)).mean((2, 3), keepdim=True)
     dense = draw.uniform(0, 1) * (draw.chance(0.8) > 0)
     family = _Family(draw, colour)
     skin = _skin(draw, grid)
@@ -114,12 +120,15 @@ def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor]:
         cover = inside * (1 - skin)
         colour = colour + cover[:, None] * (tone - colour)
         colour = colour * torch.exp(halo)[:, None]
+        unlike = (torch.log(tone.clamp_min(1e-3)) - paste).abs().amax(1) * (1 - skin)
+        differs = torch.where(depth > 0, torch.where(seen, unlike, torch.full_like(unlike, 9.0)), differs)
         visible = torch.where(depth > 0, seen.float(), visible)
         coarse = torch.where(depth > 0, big.float(), coarse)
         rim = torch.where(depth > 0, ((depth < RIM_MM) & seen).float(), rim)
     # Under skin that hides a stone nothing can be seen, and nothing is claimed.
     open_ = (skin < 0.6).float()
-    return colour, torch.stack([visible * open_, coarse * open_, rim * open_], 1)
+    differs = torch.where(open_ > 0, differs, torch.full_like(differs, 9.0))
+    return colour, torch.stack([visible * open_, coarse * open_, rim * open_], 1), differs
 
 
 def facets(draw: Draw, found: Cells, radius: Tensor) -> tuple[Tensor, Tensor]:
@@ -204,7 +213,9 @@ def marks(draw: Draw, grid: Grid, colour: Tensor) -> Tensor:
     bite = torch.sigmoid(4 * soft(draw, grid, 10, 90))
     log = log + draw.chance(0.4) * draw.log_uniform(0.01, 0.18) * wave * bite
     found = cells(draw, grid, draw.log_uniform(6, 25) * unit_mm, share=draw.uniform(0.05, 0.6), spread=0.6)
-    size = draw.uniform(0.3, 1.4) * (0.4 + 1.2 * found.of(draw.table(TABLE * TABLE)))
+    size = draw.uniform(0.3, 0.9) * (
+        0.4 + 0.7 * found.of(draw.table(TABLE * TABLE))
+    )  # radius: under a stone's
     there = found.q < 1e3  # places of the lattice that are taken
     pits = ramp(size * unit_mm - torch.hypot(found.dx, found.dy), 0.5 * unit_mm + 0 * sway) * there
     log = log - draw.chance(0.35) * draw.uniform(0.2, 1.3) * pits

@@ -28,6 +28,8 @@ from assessor.training.noise import Draw, Grid, blur, shrink, soft, spectral
 from assessor.training.scenes import Worlds, _any_lamps
 from assessor.training.surfaces import FAMILIES, make_surfaces
 
+STONE_FAINT = 0.1  # ln: a stone that differs from the paste by less is not asked for,
+STONE_SHADE = 0.7  # nor one that differs by less than this times the spread of light and shade on the relief
 FAINT = 0.06  # ln: a patch that changes the floor less than this is not asked for
 PART = 32  # floors that share a kind and a way of being made: fewer, larger kernels
 
@@ -101,7 +103,10 @@ def _part(draw: Draw, scale: Scale, maps: Tensor | None) -> DirtBatch:
     log_rgb = _seen(draw, grid, scale, lit.apparent)
     step = scale.over
     middle = (slice(None), slice(step // 2, None, step), slice(step // 2, None, step))
-    told = labels.open[middle] * bare.told
+    # What nobody could see is not asked for: stones like the paste, and weak ones under strong light and shade.
+    shading = torch.log((lit.apparent / albedo.clamp_min(1e-3)).mean(1).clamp(1e-2, 10))
+    least = (STONE_SHADE * shading.std((1, 2), keepdim=True)).clamp_min(STONE_FAINT)
+    told = labels.open[middle] * bare.told * (bare.differs > least).float()[middle]
     return DirtBatch(log_rgb, labels.kind[middle], labels.weight[middle], shrink(bare.stones, step), told)
 
 
