@@ -8,8 +8,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.patches import Polygon
-from matplotlib.patheffects import withStroke
+from matplotlib.patches import Circle, Polygon
 
 from assessor.card.linear import bytes_from_linear
 from assessor.report.panels import HALO, INK, printable
@@ -40,7 +39,7 @@ def draw_drops(rectified: Rectified, photo: DropPhotoRecord) -> bytes:
         _outline(axes, drop)
     _scale_bar(axes, left, upper - side)
     if photo.light_azimuth_deg is not None:
-        _light(axes, photo.light_azimuth_deg)
+        _light(axes, photo.light_azimuth_deg, (left + side, upper - side))
     words = f"{photo.file}. Solid line: stands up. Dashed, hatched: flat or damp mark. Dotted: can't tell."
     figure.text(0.01, 0.995, printable(words), va="top", fontsize=14, color=INK, parse_math=False)
     if photo.rendered:
@@ -100,13 +99,15 @@ def _scale_bar(axes: Axes, left: float, low: float) -> None:
     axes.text(left + 16, low + 6, "20 mm", ha="center", fontsize=13, fontweight="bold", path_effects=HALO)
 
 
-def _light(axes: Axes, azimuth_deg: float) -> None:
-    """An arrow at the window's rim that points the way the light goes."""
+def _light(axes: Axes, azimuth_deg: float, corner: tuple[float, float]) -> None:
+    """In the lower right corner an arrow that points the way the light goes, on white."""
     turn = np.deg2rad(azimuth_deg)
     toward = np.array([np.cos(turn), np.sin(turn)])
-    start, end = 57 * toward, 47 * toward
-    halo = [withStroke(linewidth=6, foreground="white")]
-    arrow = {"arrowstyle": "-|>", "lw": 3, "color": INK, "path_effects": halo}
-    axes.annotate("", xy=tuple(end), xytext=tuple(start), arrowprops=arrow)
-    x, y = 51 * toward + 3.5 * np.array([-toward[1], toward[0]])
-    axes.text(x, y, "light", ha="center", va="center", fontsize=12, fontweight="bold", path_effects=HALO)
+    x, y = corner[0] - 9, corner[1] + 9
+    axes.add_patch(Circle((x, y), 6.5, fc="white", ec=INK, lw=1.5))
+    arrow = {"arrowstyle": "-|>", "lw": 3, "color": INK, "shrinkA": 0, "shrinkB": 0, "mutation_scale": 24}
+    tail, head = np.array([x, y]) + 5 * toward, np.array([x, y]) - 5 * toward
+    axes.annotate("", xy=tuple(head), xytext=tuple(tail), arrowprops=arrow)
+    axes.text(
+        x - 8, y, "light goes", ha="right", va="center", fontsize=12, fontweight="bold", path_effects=HALO
+    )

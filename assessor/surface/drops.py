@@ -222,8 +222,8 @@ def _film(
     if angle.deg - angle.u_deg > settings.steepest_film_deg:
         shape = "cannot-tell"
         why = (
-            f"{what}, without a highlight, but {volume.mm3 / 1000:.3g} mL so narrow would stand"
-            f" at {angle.deg:.0f} degrees"
+            f"{what}, without a highlight, but {volume.mm3 / 1000:.3g} mL so narrow would stand up"
+            f" ({angle.deg:.0f} degrees) if none of it had soaked in"
         )
     return PhotoDrop(
         _place(one.centre_mm), one.outline_mm.copy(), one.width_mm, u_width, shape, why, None, evidence
