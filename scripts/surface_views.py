@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -32,7 +31,6 @@ class Seen:
     images: tuple[FloorImage, ...]
     labels: Any
     rows: list[dict[str, Any]]
-    tags: dict[str, Any] = field(default_factory=dict)
 
     @property
     def area_mm2(self) -> float:
@@ -41,47 +39,38 @@ class Seen:
         return float(image.valid.sum()) / image.px_per_mm**2
 
 
-def read_windows(folders: list[Path], px_per_mm: float) -> Iterator[Seen]:
-    """Captures of one photo or more that are not of torch or angles, first photo as it is judged."""
+def read_window(folder: Path, part: Path, px_per_mm: float) -> Seen | None:
+    """One capture of a check set of kind surface; its first usable photo as it is judged. None where none is."""
     settings = Settings()
-    for folder in folders:
-        for part in sorted((folder / "parts").glob("*.json")):
-            told = json.loads(part.read_text())
-            scale = scale_from_bars(*told["note"]["measured_bars"], settings=settings.bars)
-            files = sorted((folder / "photos" / part.stem).iterdir())
-            photos = [decode_photo(file.read_bytes(), file.name, settings.decode) for file in files]
-            try:
-                found = find_all(photos, settings, (), "single").found
-                images = []
-                for one in found[:1]:
-                    spot = place_spot([one], scale, settings, Laps(float))
-                    curve = read_tone(spot.photos, spot.adjustment, settings.tone).curves[0]
-                    made = rectify(
-                        one.photo, spot.adjustment.cameras[0], spot.adjustment, settings.rectify, curve=curve
-                    )
-                    images.append(resample(floor_image(made), px_per_mm))
-            except AssessorError as error:
-                print(f"{part.stem}: {error}")
-                continue
-            labels = masks_on(images[0], told["rows"], folder, {})
-            yield Seen(part.stem, tuple(images), labels, told["rows"], told["note"].get("tags") or {})
+    told = json.loads(part.read_text())
+    scale = scale_from_bars(*told["note"]["measured_bars"], settings=settings.bars)
+    files = sorted((folder / "photos" / part.stem).iterdir())
+    try:
+        photos = [decode_photo(file.read_bytes(), file.name, settings.decode) for file in files]
+        one = find_all(photos, settings, (), "single").found[0]
+        spot = place_spot([one], scale, settings, Laps(float))
+        curve = read_tone(spot.photos, spot.adjustment, settings.tone).curves[0]
+        made = rectify(one.photo, spot.adjustment.cameras[0], spot.adjustment, settings.rectify, curve=curve)
+    except AssessorError as error:
+        print(f"{part.stem}: {error}")
+        return None
+    image = resample(floor_image(made), px_per_mm)
+    return Seen(part.stem, (image,), masks_on(image, told["rows"], folder, {}), told["rows"])
 
 
-def read_overviews(folders: list[Path], px_per_mm: float) -> Iterator[Seen]:
-    """Zones as the overview stage puts them together."""
+def read_overview(folder: Path, part: Path, px_per_mm: float) -> Seen | None:
+    """One zone of a check set of kind overview, as the overview stage puts it together."""
     from zone_views import zone_image  # noqa: PLC0415 - only here
 
-    for folder in folders:
-        notes = json.loads((folder / "captures.json").read_text())
-        for part in sorted((folder / "parts").glob("*.json")):
-            told = json.loads(part.read_text())
-            image = zone_image(sorted((folder / "photos" / part.stem).iterdir()), notes[part.stem])
-            if image is None:
-                print(f"{part.stem}: no floor")
-                continue
-            image = resample(image, px_per_mm)
-            labels = masks_on(image, told["rows"], folder, notes[part.stem].get("mask_centres_mm", {}))
-            yield Seen(part.stem, (image,), labels, told["rows"], notes[part.stem])
+    told = json.loads(part.read_text())
+    note = told["note"]
+    image = zone_image(sorted((folder / "photos" / part.stem).iterdir()), note)
+    if image is None:
+        print(f"{part.stem}: no floor")
+        return None
+    image = resample(image, px_per_mm)
+    labels = masks_on(image, told["rows"], folder, note.get("mask_centres_mm", {}))
+    return Seen(part.stem, (image,), labels, told["rows"])
 
 
 def masks_on(image: FloorImage, rows: list[dict[str, Any]], folder: Path, centres: dict[str, Any]) -> Any:
