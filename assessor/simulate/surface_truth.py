@@ -31,6 +31,7 @@ ISLANDS_TOGETHER_MM = 3.0  # islands closer than this are outlined as one
 FAINTEST_SHADOW = 0.1  # of the direct light, at its darkest
 # A map whose own stones are no part of the truth leaves aggregate unknown.
 PLAIN_MAPS = ("paste", "brushed_concrete")
+NO_TEXTURE = ("joint", "crack", "leaf", "tape")  # their heights are nobody's texture
 CLEAR_LOOKS = ("oil", "damp", "sealer")  # stones show through
 
 
@@ -137,6 +138,11 @@ def shine_seen(capture: RenderedCapture, mask: BoolArray) -> list[float]:
         scene = Scene(capture.sheet, blank, texture, light, films=floor.films)
         shares.append(float((film_shine(x, y, camera, scene) @ LUMINANCE).mean() / under.mean()))
     return shares
+
+
+def texture_known(capture: RenderedCapture) -> bool:
+    """Whether heights in the window are texture: no joint, crack, leaf or tape in it."""
+    return all(piece.kind not in NO_TEXTURE for piece in capture.recipe.floor.dirt)
 
 
 def _aggregate_known(capture: RenderedCapture) -> bool:
