@@ -37,7 +37,7 @@ def test_writes_photos_truth_and_bars(tmp_path: Path) -> None:
         rows = list(csv.DictReader(file))
     assert list(rows[0]) == [
         "capture", "kind", "process", "split", "rendered",
-        "quantity", "unit", "band_short_mm", "band_long_mm", "value", "light",
+        "quantity", "unit", "band_short_mm", "band_long_mm", "value", "light", "mask", "px_per_mm", "contrast",
     ]  # fmt: skip
     captures = json.loads((out / "captures.json").read_text())
     assert {row["capture"] for row in rows} == set(captures)
