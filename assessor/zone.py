@@ -18,13 +18,13 @@ from assessor.card.zone_sheet import CARD_NAME, zone_sheet
 from assessor.errors import BadZone, NoOverview, PhotoError
 from assessor.settings import Settings
 from assessor.spot import Laps
-from assessor.surface.patches import find_patches
 from assessor.surface.zone_cover import cover_zone
 from assessor.surface.zone_even import measure_evenness, texture_of
 from assessor.surface.zone_find import find_sheets
 from assessor.surface.zone_fit import fit_zone
 from assessor.surface.zone_lay import tell_lay
 from assessor.surface.zone_mosaic import build_mosaic
+from assessor.surface.zone_patches import find_zone_patches, without_strips
 from assessor.surface.zone_settings import OverviewSettings
 from assessor.surface.zone_strips import find_strips
 from assessor.values import FloatArray, FloorImage, Patches, Photo, PrintScale
@@ -53,7 +53,7 @@ def packaged_finder(settings: OverviewSettings) -> Finder:
     """The learned finder that comes with the package; raises ModelUnusable when called without its weights."""
 
     def find(image: FloorImage, centres_mm: FloatArray) -> Patches:
-        return find_patches([image], settings=settings.patches, gloss_why=GLOSS_WHY, centres_mm=centres_mm)
+        return find_zone_patches(image, centres_mm, settings.patches, settings.blobs, GLOSS_WHY)
 
     return find
 
@@ -90,9 +90,11 @@ def assess_zone(
     centres = np.array([[sheet.x_mm, sheet.y_mm] for sheet in fit.sheets])
     patches = finder(_within(mosaic.image, zone), centres) if finder is not None else None
     laps.lap("patches")
+    # A missed strip may be found as a patch too: it is told once, as a strip.
+    strips, strips_why = find_strips(mosaic, texture_of(mosaic, None, overview.even), overview.strips)
+    patches = without_strips(patches, strips) if patches is not None else None
     texture = texture_of(mosaic, patches, overview.even)
     evenness = measure_evenness(mosaic, texture, overview.even)
-    strips, strips_why = find_strips(mosaic, texture, overview.strips)
     lay = tell_lay(mosaic, texture, asked.process, overview.lay)
     laps.lap("even")
     if not print_scale.checked:

@@ -100,7 +100,7 @@ def solve_light(
     why = ""
     if n_sheets < settings.slope_sheets:
         why = (
-            f"only {n_sheets} sheets' paper tells the light,"
+            f"only the paper of {n_sheets} sheet{'' if n_sheets == 1 else 's'} tells the light,"
             f" {settings.slope_sheets} are needed to tell floor from light"
         )
     elif u_level > settings.max_u_level:

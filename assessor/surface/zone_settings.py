@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from assessor.surface.patches import PatchSettings
+from assessor.surface.zone_blobs import BlobSettings
 from assessor.surface.zone_even import EvenSettings
 from assessor.surface.zone_find import ZoneFindSettings
 from assessor.surface.zone_fit import ZoneFitSettings
@@ -26,6 +27,7 @@ class OverviewSettings:
     fit: ZoneFitSettings = field(default_factory=ZoneFitSettings)
     mosaic: MosaicSettings = field(default_factory=MosaicSettings)
     patches: PatchSettings = field(default_factory=_overview_patches)
+    blobs: BlobSettings = field(default_factory=BlobSettings)
     even: EvenSettings = field(default_factory=EvenSettings)
     strips: StripSettings = field(default_factory=StripSettings)
     lay: LaySettings = field(default_factory=LaySettings)
