@@ -43,7 +43,7 @@ class DropPhotoSettings:
 
     volume_mm3, u_volume: of a drop whose volume is not known: 20 drops to a millilitre (from memory, verify), with
     pipettes and bottles between 0.03 and 0.08 mL. u_known: relative, of a volume that a person gives (common practice).
-    flattest_bead_deg, steepest_film_deg: contact angles beyond which optical evidence is not believed.
+    flattest_bead_deg, steepest_film_deg: contact angles beyond which it is neither bead nor film (our choice).
     most_u_deg: an angle known less well is not given. softest_deg: half angle of a light that still makes a sharp
     highlight (simulated windows have 28 and more, lamps 2 at the most). coarsest_px_per_mm, bluntest_mm: of the photo,
     for beads. least_alike: correlation with the photo before; simulated pairs of one place have 0.93 and more, 0.4 at
@@ -57,7 +57,7 @@ class DropPhotoSettings:
     volume_mm3: float = 50.0
     u_volume: float = 0.35
     u_known: float = 0.1
-    flattest_bead_deg: float = 35.0
+    flattest_bead_deg: float = 45.0
     steepest_film_deg: float = 20.0
     most_u_deg: float = 25.0
     softest_deg: float = 8.0
@@ -145,23 +145,21 @@ def _bead(
     ]
     shape: PhotoShape = "bead"
     why = "a lamp's highlight and a round rim: it stands up"
-    if angle.deg + angle.u_deg < settings.flattest_bead_deg:
+    if angle.deg < settings.flattest_bead_deg:
         shape = "cannot-tell"
-        why = f"it looks like a bead, but {volume.mm3 / 1000:.3g} mL so wide would lie flat ({angle.deg:.0f} degrees)"
-        angle = None
-    elif angle.at_limit:
-        why += "; no angle: it is narrower than a drop of that volume can be"
-        angle = None
-    else:
+        much = f"{volume.mm3 / 1000:.3g} mL so wide"
+        why = f"a lamp's highlight and a round rim, but {much} stands at {angle.deg:.0f} degrees: no bead, no film"
+    lost = "it is narrower than a drop of that volume can be" if angle.at_limit else ""
+    if not angle.at_limit:
         off, u_off = _off_middle(one, view, volume, angle, u_width=u_width, settings=settings)
         words = "place of the highlight against that of a drop so wide and so much, mm"
         evidence.append(Evidence("highlight-place", off, u_off, words))
         if angle.u_deg > settings.most_u_deg:
-            why += f"; no angle: it would be {angle.deg:.0f} ± {1.645 * angle.u_deg:.0f} degrees"
-            angle = None
+            lost = f"it would be {angle.deg:.0f} ± {1.645 * angle.u_deg:.0f} degrees"
         elif abs(off) > settings.gate * u_off:
-            why += "; no angle: the highlight lies where a drop of that volume and width would not have it"
-            angle = None
+            lost = "the highlight lies where a drop of that volume and width would not have it"
+    if lost:
+        why, angle = f"{why}; no angle: {lost}", None
     return PhotoDrop(
         _place(one.centre_mm),
         one.outline_mm.copy(),
