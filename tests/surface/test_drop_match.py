@@ -9,7 +9,7 @@ from assessor.surface.drop_values import PhotoDrop
 
 
 def entry(spot, at, control=False):
-    return DropEntry(spot, control, 20.0, None, (), "a.jpg", at)
+    return DropEntry(spot, control, 20.0, photo="a.jpg", at=at)
 
 
 def drop(x, y, shape="bead"):
