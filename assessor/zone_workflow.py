@@ -16,7 +16,7 @@ from assessor.card.decode import decode_photo
 from assessor.card.video import is_video
 from assessor.card.zone_page import draw_zone_sheets_pdf
 from assessor.card.zone_sheet import ZONE_COUNT
-from assessor.errors import BadZone, OutputNotWritable, PhotoError
+from assessor.errors import BadZone, OutputNotWritable, PhotoError, SettingUnknown
 from assessor.grading.scale import ANY
 from assessor.report.overview_page import overview_page
 from assessor.report.overview_picture import overview_pictures
@@ -151,5 +151,5 @@ def _known_process(process: str | None) -> str | None:
         return None
     known = [name for name in read_scale(DEFAULT_SCALE).processes if name != ANY]
     if process not in known:
-        raise BadZone(f"there is no process '{clean_text(process)}' (known: {', '.join(known)})")
+        raise SettingUnknown(f"there is no process '{clean_text(process)}' (known: {', '.join(known)})")
     return process
