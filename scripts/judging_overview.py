@@ -125,8 +125,12 @@ def _patches(scene: ZoneScene, result: Overview) -> dict[str, Any]:
         marks.append(
             {"kind": true["kind"], "area_mm2": true["area_mm2"], "contrast": true["contrast"], **best}
         )
-    something = (scene.marks.kinds > 0) | scene.marks.debris | (scene.floor.passes == 0)
-    something = cv2.dilate(something.astype(np.uint8), np.ones((9, 9), np.uint8)) > 0
+    # A rim of 5 mm, and of 30 mm round things that are no floor: what is found there is theirs.
+    something = ((scene.marks.kinds > 0) | (scene.floor.passes == 0)).astype(np.uint8)
+    things = scene.marks.debris.astype(np.uint8)
+    something = (
+        cv2.dilate(something, np.ones((9, 9), np.uint8)) | cv2.dilate(things, np.ones((49, 49), np.uint8))
+    ) > 0
     false = []
     for patch, (rows, cols), shape in shapes:
         part = something[rows, cols][shape]

@@ -28,10 +28,14 @@ class BlobSettings:
 
     radii_mm: tuple[float, ...] = (5.0, 7.0, 10.0, 15.0, 22.0, 35.0, 60.0, 110.0, 200.0)
     list: float = 7.2  # from which a place is listed at all; limits from zones of seed 31
-    show: float = 8.2  # from which the crew sees it
+    show: float = 8.0  # from which the crew sees it
     softness: float = 0.6
     line_mm: float = 350.0  # straight dark lines at least so long are joints
     line_half_mm: float = 9.0
+    rim_mm: float = 12.0
+    thin_mm: float = 6.0  # half width of a line at most
+    line_aspect: float = 4.5  # and how much longer than wide it is at least
+    line_filled: float = 0.9  # of a line that is dark
 
 
 def blob_map(image: FloorImage, settings: BlobSettings | None = None) -> FloatArray:
@@ -54,10 +58,28 @@ def blob_map(image: FloorImage, settings: BlobSettings | None = None) -> FloatAr
         if found is None:
             continue
         rows, columns, inside = found
-        done[rows, columns] |= inside
+        # Beside something strong its own rim stands out again, in texture above all.
+        done[rows, columns] |= _grown(inside, settings.rim_mm * px)
+        if _is_line(inside, px, settings):
+            continue
         part = outside[rows, columns]
         part[inside] = np.maximum(part[inside], np.float32(z))
     return outside
+
+
+def _grown(mask: BoolArray, by_px: float) -> BoolArray:
+    n = 2 * max(round(by_px), 1) + 1
+    return np.asarray(cv2.dilate(mask.astype(np.uint8), np.ones((n, n), np.uint8)) > 0)
+
+
+def _is_line(inside: BoolArray, px_per_mm: float, settings: BlobSettings) -> bool:
+    """Whether a region is long and thin: what is left of a saw cut, or a crack."""
+    rows, columns = np.nonzero(inside)
+    if not rows.size:
+        return True
+    length = float(np.hypot(np.ptp(rows) + 1, np.ptp(columns) + 1)) / px_per_mm
+    half = float(cv2.distanceTransform(np.pad(inside, 1).astype(np.uint8), cv2.DIST_L2, 5).max()) / px_per_mm
+    return half <= settings.thin_mm and length > settings.line_aspect * 2 * half
 
 
 def _channels(image: FloorImage, use: BoolArray) -> dict[str, FloatArray]:
@@ -156,14 +178,19 @@ def _joints(image: FloorImage, settings: BlobSettings) -> BoolArray:
     off = smooth(grey, image.valid, 1.5 * px) - smooth(grey, image.valid, 8.0 * px)
     off[~image.valid] = 0
     scale = 1.4826 * float(np.median(np.abs(off[image.valid]))) if image.valid.any() else 1.0
-    dark = (off < -2.0 * scale).astype(np.uint8)
+    dark = (off < -max(3.0 * scale, 0.1)).astype(np.uint8)
     lines: Any = cv2.HoughLinesP(
-        dark * 255, 2, np.pi / 360, threshold=round(0.55 * settings.line_mm * px),
-        minLineLength=settings.line_mm * px, maxLineGap=60 * px,
+        dark * 255, 1, np.pi / 720, threshold=round(0.4 * settings.line_mm * px),
+        minLineLength=settings.line_mm * px, maxLineGap=15 * px,
     )  # fmt: skip
+    near = cv2.dilate(dark, np.ones((3, 3), np.uint8))
     mask = np.zeros(image.valid.shape, np.uint8)
     for x0, y0, x1, y1 in np.asarray(lines).reshape(-1, 4) if lines is not None else ():
-        cv2.line(
-            mask, (int(x0), int(y0)), (int(x1), int(y1)), 1, max(round(2 * settings.line_half_mm * px), 1)
-        )
+        n = int(max(abs(x1 - x0), abs(y1 - y0))) + 1
+        along = near[np.linspace(y0, y1, n).round().astype(int), np.linspace(x0, x1, n).round().astype(int)]
+        # A saw cut is dark all along; ridges and stones only happen to line up.
+        if along.mean() >= settings.line_filled:
+            cv2.line(
+                mask, (int(x0), int(y0)), (int(x1), int(y1)), 1, max(round(2 * settings.line_half_mm * px), 1)
+            )
     return np.asarray(mask > 0)
