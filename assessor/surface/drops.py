@@ -2,7 +2,8 @@
 
 Optical evidence (`drop_beads`, `drop_films`) and the drop's volume must agree: a bead wider than its volume allows, or
 a film as narrow as a bead, is called "can't tell". Where a bead's highlight lies off its middle is a second reading of
-its shape, apart from the width: where the two disagree no angle is given.
+its shape, apart from the width: where the two disagree, or the drop is narrower than its volume can be, it is "can't
+tell" as well.
 """
 
 from __future__ import annotations
@@ -149,16 +150,20 @@ def _bead(
         shape = "cannot-tell"
         much = f"{volume.mm3 / 1000:.3g} mL so wide"
         why = f"a lamp's highlight and a round rim, but {much} stands at {angle.deg:.0f} degrees: no bead, no film"
-    lost = "it is narrower than a drop of that volume can be" if angle.at_limit else ""
-    if not angle.at_limit:
+    lost = against = ""
+    if angle.at_limit:
+        against = "it is narrower than a drop of that volume can be"
+    else:
         off, u_off = _off_middle(one, view, volume, angle, u_width=u_width, settings=settings)
         words = "place of the highlight against that of a drop so wide and so much, mm"
         evidence.append(Evidence("highlight-place", off, u_off, words))
-        if angle.u_deg > settings.most_u_deg:
+        if abs(off) > settings.gate * u_off:
+            against = "the highlight lies where a drop of that volume and width would not have it"
+        elif angle.u_deg > settings.most_u_deg:
             lost = f"it would be {angle.deg:.0f} ± {1.645 * angle.u_deg:.0f} degrees"
-        elif abs(off) > settings.gate * u_off:
-            lost = "the highlight lies where a drop of that volume and width would not have it"
-    if lost:
+    if against:
+        shape, why, angle = "cannot-tell", f"a lamp's highlight and a round rim, but {against}", None
+    elif lost:
         why, angle = f"{why}; no angle: {lost}", None
     return PhotoDrop(
         _place(one.centre_mm),
