@@ -127,7 +127,7 @@ def _patches(scene: ZoneScene, result: Overview) -> dict[str, Any]:
         )
     # A rim of 5 mm, and of 30 mm round things that are no floor: what is found there is theirs.
     something = ((scene.marks.kinds > 0) | (scene.floor.passes == 0)).astype(np.uint8)
-    things = scene.marks.debris.astype(np.uint8)
+    things = scene.marks.debris.astype(np.uint8) | sheet_mask(scene)
     something = (
         cv2.dilate(something, np.ones((9, 9), np.uint8)) | cv2.dilate(things, np.ones((49, 49), np.uint8))
     ) > 0

@@ -35,6 +35,8 @@ class MosaicSettings:
     edge_share: float = 0.02  # of the long side: lenses are poorer there
     shadow_log: float = 0.10
     feather_mm: float = 12.0
+    paper_level: float = 0.75  # of the paper's own: concrete has 0.3 to 0.6, white efflorescence up to 0.7
+    least_paper_mm2: float = 10_000.0  # a sheet's white rim has 20 000
     light: ZoneLightSettings = field(default_factory=ZoneLightSettings)
 
 
@@ -62,6 +64,8 @@ def build_mosaic(
     hidden = _hidden(fit, grid, factor, shape, print_scale, settings)
     valid = (weight > 1e-3) & ~hidden
     total /= np.maximum(weight, 1e-3)[..., None]
+    stray = _stray_paper(total, valid, factor, settings)
+    hidden, valid = hidden | stray, valid & ~stray
     total[~valid] = 0
     finest = np.zeros((grid.rows, grid.columns), np.float32)
     for k, one in enumerate(cells):
@@ -205,6 +209,28 @@ def _sample(photo: Photo, at: FloatArray, settings: MosaicSettings) -> tuple[Flo
     )
     limit = float(linear_rgb(np.full((1, 1, 3), settings.clipped_byte, np.uint8))[0, 0, 0])
     return np.asarray(patch, dtype=np.float32), np.asarray(patch.max(2) >= limit)
+
+
+def _stray_paper(light: FloatArray, valid: BoolArray, factor: int, settings: MosaicSettings) -> BoolArray:
+    """Samples under sheets that lie there but could not be read (cut off in every photo): as white as paper, no floor.
+
+    On whole cells; the closing bridges a marker's black.
+    """
+    rows, columns = valid.shape[0] // factor, valid.shape[1] // factor
+    white = (valid & (light[..., 1] > settings.paper_level)).astype(np.float32)
+    share = cv2.resize(white, (columns, rows), interpolation=cv2.INTER_AREA)
+    bridge = int(np.ceil(180 / settings.cell_mm)) | 1
+    shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (bridge, bridge))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(
+        cv2.morphologyEx((share > 0.5).astype(np.uint8), cv2.MORPH_CLOSE, shape)
+    )
+    mask = np.zeros((rows, columns), np.uint8)
+    for k in range(1, count):
+        if stats[k, cv2.CC_STAT_AREA] * settings.cell_mm**2 >= settings.least_paper_mm2:
+            mask |= (labels == k).astype(np.uint8)
+    mask = cv2.dilate(mask, np.ones((3, 3), np.uint8))
+    size = (valid.shape[1], valid.shape[0])
+    return np.asarray(cv2.resize(mask, size, interpolation=cv2.INTER_NEAREST) > 0)
 
 
 def _hidden(
