@@ -98,6 +98,7 @@ def score_patches(
     px_per_mm = min(GRID_PX_PER_MM, math.sqrt(GRID_SAMPLES / size_mm2))
     drawn = [_resampled(mask, area, px_per_mm) for _, mask in true]
     found = [_drawn(patch.outline_mm, area, px_per_mm) for patch in patches.found]
+    stains = [inside for (kind, _), inside in zip(true, drawn, strict=True) if kind != "shadow"]
     scores: list[PatchScore | None] = []
     for (kind, _), inside in zip(true, drawn, strict=True):
         if not inside.any():
@@ -108,6 +109,7 @@ def score_patches(
             (patch, iou, float(outline.sum()) / px_per_mm**2)
             for patch, outline in every
             if (iou := _overlap(outline, inside)) is not None
+            and not (kind == "shadow" and _lies_on(outline, stains))
         ]
         true_mm2 = float(inside.sum()) / px_per_mm**2
         scores.append(_patch_score(kind, true_mm2, hits, patches))
@@ -215,6 +217,11 @@ def _is_false(found: BoolArray, true: Sequence[BoolArray]) -> bool:
     """Whether less than a tenth of a found patch lies on any one true patch; none of it in the area is not judged."""
     whole = float(found.sum())
     return whole > 0 and all(float((found & one).sum()) < MIN_OVERLAP * whole for one in true)
+
+
+def _lies_on(found: BoolArray, stains: Sequence[BoolArray]) -> bool:
+    """Whether half of a found patch lies on a stain: then it is of the stain, though a shadow falls there too."""
+    return any(float((found & stain).sum()) >= 0.5 * float(found.sum()) for stain in stains)
 
 
 def _patch_scores(rows: Sequence[ScoredRow]) -> SurfaceScores:

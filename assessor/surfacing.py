@@ -53,16 +53,17 @@ class Lit:
 def judge_surface(lit: Lit, print_scale: PrintScale, settings: Settings, laps: Laps) -> Surface:
     """Patches and aggregate of one spot's window. Raises ModelUnusable."""
     use = settings.surface
-    views = _views(lit)
+    density = load_segmenter(use.patches.model).px_per_mm
+    views = [resample(view, density) for view in _views(lit)]
     if lit.apart and len(views) > 1:
         lit = replace(lit, light_moved=light_differs(views, use.least_change))
     low, lost = _low_images(lit.low, print_scale, settings)
-    base = [floor_image(one) for one in lit.rectified] or views
+    base = [resample(floor_image(one), density) for one in lit.rectified]
     gloss: GlossMap | None = None
     if low:
         gloss = gloss_between(base, low, use.gloss)
     elif lit.slopes is not None:
-        gloss = gloss_of_torch(_specular(lit.slopes, views[0]), views[0].px_per_mm, use.gloss)
+        gloss = gloss_of_torch(_specular(lit.slopes, views[0]), density, use.gloss)
     elif len(base) >= use.least_sides and not lit.light_moved:
         gloss = gloss_between(base, (), use.gloss)
     laps.lap("gloss")
@@ -76,11 +77,10 @@ def judge_surface(lit: Lit, print_scale: PrintScale, settings: Settings, laps: L
         segments=seen,
     )
     laps.lap("patches")
-    image = resample(views[0], load_segmenter(use.patches.model).px_per_mm)
-    aggregate = measure_aggregate(mean_segments(seen, light_moved=lit.light_moved), image, use.aggregate)
+    aggregate = measure_aggregate(mean_segments(seen, light_moved=lit.light_moved), views[0], use.aggregate)
     laps.lap("aggregate")
     names = tuple(one.photo.name for one in lit.low)
-    return Surface(patches, aggregate, image, floor_state(patches, use.floor), names)
+    return Surface(patches, aggregate, views[0], floor_state(patches, use.floor), names)
 
 
 def floor_state(patches: Patches, told: str) -> FloorState:
@@ -185,11 +185,10 @@ def _albedo(slopes: SlopeMap) -> FloorImage:
 
 def _specular(slopes: SlopeMap, image: FloorImage) -> FloatArray:
     """The torch's shine on an image's grid."""
-    n = image.valid.shape[0]
-    middle = slopes.specular.shape[0] // 2
-    return np.asarray(
-        slopes.specular[middle - n // 2 : middle - n // 2 + n, middle - n // 2 : middle - n // 2 + n]
-    )
+    side = round(-2 * image.x_min_mm * slopes.albedo_px_per_mm)
+    first = (slopes.specular.shape[0] - side) // 2
+    part = np.asarray(slopes.specular[first : first + side, first : first + side], np.float32)
+    return np.asarray(cv2.resize(part, image.valid.shape[::-1], interpolation=cv2.INTER_AREA))
 
 
 def _low_images(
