@@ -32,22 +32,19 @@ class Bare:
     differs: Tensor
 
 
-def bare_floor(draw: Draw, grid: Grid, maps: Tensor | None, *, stony: bool = True) -> Bare:
-    """Draw bare floors; maps as `paints.load_maps`. stony: whether cut stones are laid (not at an overview's scale)."""
+def bare_floor(draw: Draw, grid: Grid, maps: Tensor | None) -> Bare:
+    """Draw bare floors; maps as `paints.load_maps`."""
     level = draw.log_uniform(0.12, 0.62)
     tint = torch.stack([draw.uniform(0.97, 1.12), torch.ones_like(level), draw.uniform(0.78, 1.06)], 1)
     colour = level[:, None] * tint * torch.exp(mottle(draw, grid))[:, None]
     colour = sand(draw, grid, colour)
     told = torch.ones_like(level)
-    stones = torch.zeros(draw.batch, 3, grid.n, grid.n, device=draw.device)
     if maps is not None:
         real = draw.chance(0.4)
         strength = draw.log_uniform(0.3, 1.4) * real
         colour = colour * crop_maps(draw, grid, maps).clamp(0.05, 4) ** strength[:, None]
         told = told * (strength < 0.4)
-    differs = torch.full_like(stones[:, 0], 9.0)
-    if stony:
-        colour, stones, differs = lay_stones(draw, grid, colour)
+    colour, stones, differs = lay_stones(draw, grid, colour)
     return Bare(marks(draw, grid, colour).clamp(0.01, 0.95), stones, told, differs)
 
 
@@ -60,6 +57,8 @@ def mottle(draw: Draw, grid: Grid) -> Tensor:
         long_mm=draw.log_uniform(2, 12) / grid.px_per_mm, hurst=draw.uniform(-0.3, 0.7),
     )  # fmt: skip
     total = total + draw.log_uniform(0.01, 0.15) * fine
+    # Some floors are cloudy all over, and are clean.
+    total = total * (1 + (draw.chance(0.2) > 0) * draw.uniform(0.5, 2.0))
     # Mottle is often lopsided: dark clouds in a light floor or the reverse.
     bent = draw.normal(0.5).clamp(-1, 1)
     return total + bent * total.abs()
@@ -99,7 +98,8 @@ def lay_stones(draw: Draw, grid: Grid, colour: Tensor) -> tuple[Tensor, Tensor, 
     family = _Family(draw, colour)
     skin = _skin(draw, grid)
     sparse = draw.chance(0.3)
-    for pitch in (3.2, 5.5, 9.0, 15.0):
+    # From standing height only the larger ones are more than grain.
+    for pitch in (3.2, 5.5, 9.0, 15.0) if grid.px_per_mm > 1.5 else (6.0, 10.0, 16.0, 26.0):
         pitch_mm = pitch * draw.log_uniform(0.8, 1.25)
         warp = pitch_mm * (
             draw.uniform(0.0, 0.12) * soft(draw, grid, 3, 16)

@@ -272,5 +272,6 @@ KINDS: dict[str, Maker] = {
 # How often each is drawn: what is hard to tell apart more often.
 OFTEN = (
     "oil", "oil", "oil", "damp", "damp", "damp", "coating", "coating", "coating", "adhesive", "rubber", "dust", "dust",
-    "laitance", "shadow", "shadow", "shadow", "aggregate", "unknown",
+    "dust", "dust", "laitance", "laitance", "shadow", "shadow", "shadow", "aggregate", "unknown",
 )  # fmt: skip
+OFTEN_FAR = (*OFTEN, "coating", "coating", "coating")  # islands of old coating are what an overview is for

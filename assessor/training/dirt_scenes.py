@@ -13,7 +13,7 @@ import torch
 from torch import Tensor
 
 from assessor.training.dirt_floor import bare_floor
-from assessor.training.dirt_kinds import CLASSES, KINDS, OFTEN, Layer
+from assessor.training.dirt_kinds import CLASSES, KINDS, OFTEN, OFTEN_FAR, Layer
 from assessor.training.lighting import (
     Lamp,
     bounce,
@@ -74,10 +74,11 @@ def make_dirt(batch: int, seed: int, device: str, scale: Scale, maps: Tensor | N
 
 def _part(draw: Draw, scale: Scale, maps: Tensor | None) -> DirtBatch:
     grid = Grid(scale.n * scale.over, scale.px_per_mm * scale.over, draw.device)
-    bare = bare_floor(draw, grid, maps, stony=scale.relief)
+    bare = bare_floor(draw, grid, maps)
     height = _heights(draw, grid, scale)
     count = (0, 0, 1, 1, 1, 2, 3)[draw.number(7)]
-    layers = [KINDS[OFTEN[draw.number(len(OFTEN))]](draw, grid, height) for _ in range(count)]
+    often = OFTEN if scale.relief else OFTEN_FAR
+    layers = [KINDS[often[draw.number(len(often))]](draw, grid, height) for _ in range(count)]
     if draw.number(12) == 0:  # a shade over a stain
         layers.append(KINDS["shadow"](draw, grid, height))
     albedo, gloss, smooth = bare.albedo, torch.zeros_like(height), torch.zeros_like(height)
@@ -245,6 +246,11 @@ def _far(draw: Draw, grid: Grid, dirty: _Dirty) -> _Lit:
         stretch=draw.log_uniform(1, 6), angle=draw.uniform(0, math.pi),
     )  # fmt: skip
     log = draw.log_uniform(0.01, 0.16) * grain
+    # A scarifier's ridges: shading in waves, broken and wandering.
+    turn, period = draw.uniform(0, math.pi), draw.log_uniform(5, 18)
+    across = grid.x * torch.cos(turn) + grid.y * torch.sin(turn) + 0.4 * period * soft(draw, grid, 20, 200)
+    ridges = torch.cos(2 * math.pi * across / period) * (1 + 0.6 * soft(draw, grid, 8, 60))
+    log = log + (draw.chance(0.3) > 0) * draw.log_uniform(0.03, 0.3) * ridges
     log = log + draw.normal(0.2) * soft(draw, grid, 100, 900)
     turn, width = draw.uniform(0, math.pi), draw.log_uniform(90, 500)
     across = grid.x * torch.cos(turn) + grid.y * torch.sin(turn) + 6 * soft(draw, grid, 40, 300)
