@@ -60,8 +60,8 @@ def build_mosaic(
     shape = grid.rows * factor, grid.columns * factor
     total, weight = np.zeros((*shape, 3), np.float32), np.zeros(shape, np.float32)
     for k, photo in enumerate(photos):
-        _add(total, weight, photo, fit, (k, source, grid, factor, light), settings)
-    hidden = _hidden(fit, grid, factor, shape, print_scale, settings)
+        _add((total, weight), photo, fit, (k, source, grid, factor, light), settings)
+    hidden = _hidden(fit, grid, factor, print_scale, settings)
     valid = (weight > 1e-3) & ~hidden
     total /= np.maximum(weight, 1e-3)[..., None]
     stray = _stray_paper(total, valid, factor, settings)
@@ -141,14 +141,14 @@ def _smooth(field_: FloatArray, seen: BoolArray) -> FloatArray:
 
 
 def _add(
-    total: FloatArray,
-    weight: FloatArray,
+    sums: tuple[FloatArray, FloatArray],
     photo: Photo,
     fit: ZoneFit,
     chosen: tuple[int, np.ndarray[tuple[int, int], np.dtype[np.int16]], CellGrid, int, SolvedLight],
     settings: MosaicSettings,
 ) -> None:
     """Add one photo's share to the mosaic, in place, row block by row block of its own part."""
+    total, weight = sums
     k, source, grid, factor, light = chosen
     own = (source == k).astype(np.float32)
     if not own.any():
@@ -237,12 +237,11 @@ def _hidden(
     fit: ZoneFit,
     grid: CellGrid,
     factor: int,
-    shape: tuple[int, int],
     print_scale: PrintScale,
     settings: MosaicSettings,
 ) -> BoolArray:
     """Samples under a sheet's paper or within its blur."""
-    mask = np.zeros(shape, np.uint8)
+    mask = np.zeros((grid.rows * factor, grid.columns * factor), np.uint8)
     for sheet in fit.sheets:
         box = paper_outline_mm(sheet.name)
         box = box * (print_scale.x, print_scale.y) + np.sign(box - box.mean(0)) * settings.sheet_pad_mm
