@@ -70,23 +70,34 @@ def read_overview(folder: Path, part: Path, px_per_mm: float) -> Seen | None:
         return None
     image = resample(image, px_per_mm)
     labels = masks_on(image, told["rows"], folder, note.get("mask_centres_mm", {}))
+    # Things that lie about, strips and overlaps are no bare floor and no patch either: nothing is learnt from them.
+    corner, size = note["zone_corner_mm"], note["zone_size_m"]
+    centre = (corner[0] + 500 * size[0], corner[1] + 500 * size[1])
+    for name, floor in (("debris", 0), ("passes", 1)):
+        found = cv2.imread(str(folder / "masks" / part.stem / f"{name}.png"), cv2.IMREAD_UNCHANGED)
+        if found is not None:
+            odd = sampled((found != floor).astype(np.uint8) * 255, image, centre, note["px_per_mm"])
+            labels[odd & (labels == 0)] = -1
     return Seen(part.stem, (image,), labels, told["rows"])
 
 
 def masks_on(image: FloorImage, rows: list[dict[str, Any]], folder: Path, centres: dict[str, Any]) -> Any:
     """True masks on an image's grid, the later over the earlier."""
     labels = np.zeros(image.valid.shape, np.int64)
-    rows_, cols_ = (np.arange(n, dtype=np.float32) for n in labels.shape)
-    x, y = image.place(*np.meshgrid(rows_, cols_, indexing="ij"))
     for row in rows:
         if row["quantity"] != "patch":
             continue
         mask = cv2.imread(str(folder / row["mask"]), cv2.IMREAD_GRAYSCALE)
         assert mask is not None
-        density = float(row["px_per_mm"])
-        cx, cy = centres.get(row["mask"], (0.0, 0.0))
-        at_x = (x - cx) * density + mask.shape[1] / 2 - 0.5
-        at_y = mask.shape[0] / 2 - 0.5 - (y - cy) * density
-        inside = cv2.remap(mask, at_x.astype(np.float32), at_y.astype(np.float32), cv2.INTER_LINEAR) > 127
+        inside = sampled(mask, image, centres.get(row["mask"], (0.0, 0.0)), float(row["px_per_mm"]))
         labels[inside] = 1 + PATCH_KINDS.index(row["value"])
     return labels
+
+
+def sampled(mask: Any, image: FloorImage, centre_mm: tuple[float, float], px_per_mm: float) -> Any:
+    """A mask (0 or 255) about centre_mm on an image's grid, as True and False."""
+    rows, cols = (np.arange(n, dtype=np.float32) for n in image.valid.shape)
+    x, y = image.place(*np.meshgrid(rows, cols, indexing="ij"))
+    at_x = (x - centre_mm[0]) * px_per_mm + mask.shape[1] / 2 - 0.5
+    at_y = mask.shape[0] / 2 - 0.5 - (y - centre_mm[1]) * px_per_mm
+    return cv2.remap(mask, at_x.astype(np.float32), at_y.astype(np.float32), cv2.INTER_LINEAR) > 127

@@ -44,11 +44,11 @@ class AggregateSettings:
     particles: ParticleSettings = field(default_factory=ParticleSettings)
     # Standard uncertainty of the model's own fractions of one window, and how it grows with the model's doubt.
     # Fitted on 200 drawn floors (seed 1).
-    u_model_coarse: float = 0.046
-    u_model_visible: float = 0.077
-    doubt_coarse: float = 0.64
-    doubt_visible: float = 0.58
-    u_passing: float = 0.12  # of one sieve's passing share: stones split or joined
+    u_model_coarse: float = 0.01
+    u_model_visible: float = 0.01
+    doubt_coarse: float = 1.1
+    doubt_visible: float = 1.61
+    u_passing: float = 0.11  # of one sieve's passing share: stones split or joined
     # Blocks this many times the size at which 90 % of the stones' area lies, so that two blocks share few stones.
     block_in_particles: float = 1.5
     draws: int = 400  # of the bootstrap: limits to about a tenth of their width

@@ -49,13 +49,11 @@ class PatchSettings:
     seed: float = 0.55  # somewhere in a patch its probability is at least this
     grow: float = 0.45  # and its outline lies here
     least_mm2: float = 50.0  # smaller ones are not listed
-    shown: float = 0.5  # `likely` from which the crew sees it
+    shown: float = 0.7  # `likely` from which the crew sees it
     border_mm: float = 1.5  # the rim of the picture or of what was seen, where a paper's edge shows
     clear: float = 0.5  # a kind less probable than this is "unknown"
 
 
-# From standing height: islands of 1 cm2 count, and the crew is shown only what is all but certain.
-OVERVIEW_PATCHES = PatchSettings(model="overview-surface", least_mm2=60.0, shown=0.75, border_mm=6.0)
 
 
 def find_patches(
@@ -205,7 +203,7 @@ def likely_features(part: Region, chance: FloatArray, image: FloorImage) -> Floa
 def _shiny(part: Region, sight: _Sight, settings: PatchSettings) -> Patch:
     """A part that only shines: nothing but a film, water or oil does."""
     likely = (
-        min(0.95, 0.5 + 0.15 * _mean_in(sight.gloss.excess, part) / sight.gloss.limit) if sight.gloss else 0.5
+        min(0.95, 0.6 + 0.12 * _mean_in(sight.gloss.excess, part) / sight.gloss.limit) if sight.gloss else 0.5
     )
     return _described(part, ONLY_SHINE / ONLY_SHINE.sum(), likely, sight, settings, glossy=True)
 

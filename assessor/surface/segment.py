@@ -13,6 +13,7 @@ from typing import Any
 import cv2
 import numpy as np
 
+from assessor.surface.zone_weigh import ZoneWeights
 from assessor.texture.model import Package, read_package
 from assessor.values import PATCH_KINDS, FloatArray, FloorImage, Segments
 
@@ -26,7 +27,8 @@ class Segmenter:
     """One packaged network: the grid it was trained at, whether it tells stones, and its calibration.
 
     temperature: of the kinds' logits, sample by sample. kind_temperature: of a patch's mean probabilities. likely:
-    weights of `patches.likely_features`, whose sum is the logit that a patch is one.
+    weights of `patches.likely_features`, whose sum is the logit that a patch is one. zone: of overviews, how places are
+    weighed. stones_logit: factor and shift of the stones' logits, by which shares of area come out right.
     """
 
     title: str
@@ -36,6 +38,8 @@ class Segmenter:
     kind_temperature: float
     likely: tuple[float, ...]
     session: Any
+    zone: ZoneWeights | None = None
+    stones_logit: tuple[float, float] = (1.0, 0.0)
 
     def ask(self, log_rgb: FloatArray) -> tuple[FloatArray, FloatArray | None]:
         """(h, w, 3) log reflectance to probabilities of kinds (11, h, w) and of stones (3, h, w) or None."""
@@ -48,7 +52,8 @@ class Segmenter:
         names = ["kinds", "stones"] if self.stones else ["kinds"]
         out = self.session.run(names, {"image": given})
         kinds = _softmax(out[0][0, :, :height, :width] / self.temperature)
-        stones = _sigmoid(out[1][0, :, :height, :width]) if self.stones else None
+        slope, shift = self.stones_logit
+        stones = _sigmoid(slope * (out[1][0, :, :height, :width] + shift)) if self.stones else None
         return kinds, stones
 
 
@@ -159,6 +164,17 @@ def _segmenter(package: Package) -> Segmenter:
         kind_temperature=float(told["kind_temperature"]),
         likely=tuple(float(w) for w in told["likely"]),
         session=package.session,
+        zone=_zone(told.get("zone")),
+        stones_logit=(float(told.get("stones", (1, 0))[0]), float(told.get("stones", (1, 0))[1])),
+    )
+
+
+def _zone(told: dict[str, Any] | None) -> ZoneWeights | None:
+    if told is None:
+        return None
+    arrays = {name: np.array(told[name], float) for name in ("mean", "sd", "mean2", "sd2", "weights")}
+    return ZoneWeights(
+        **arrays, bias=float(told["bias"]), listed=float(told["listed"]), shown=float(told["shown"])
     )
 
 

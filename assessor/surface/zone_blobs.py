@@ -27,9 +27,7 @@ class BlobSettings:
     """Sizes and limits, in units of the zone's own scatter."""
 
     radii_mm: tuple[float, ...] = (5.0, 7.0, 10.0, 15.0, 22.0, 35.0, 60.0, 110.0, 200.0)
-    list: float = 7.2  # from which a place is listed at all; limits from zones of seed 31
-    show: float = 8.0  # from which the crew sees it
-    softness: float = 0.6
+    list: float = 5.5  # from which a place is looked at; `zone_weigh` decides what becomes of it
     line_mm: float = 350.0  # straight dark lines at least so long are joints
     line_half_mm: float = 9.0
     rim_mm: float = 12.0
@@ -45,7 +43,7 @@ def blob_map(image: FloorImage, settings: BlobSettings | None = None) -> FloatAr
     use = image.valid & ~_joints(image, settings)
     outside = np.zeros(use.shape, np.float32)
     done = np.zeros(use.shape, bool)
-    channels = _channels(image, use)
+    channels = channels_of(image, use)
     peaks = [
         (peak, radius)
         for radius in settings.radii_mm
@@ -82,7 +80,7 @@ def _is_line(inside: BoolArray, px_per_mm: float, settings: BlobSettings) -> boo
     return half <= settings.thin_mm and length > settings.line_aspect * 2 * half
 
 
-def _channels(image: FloorImage, use: BoolArray) -> dict[str, FloatArray]:
+def channels_of(image: FloorImage, use: BoolArray) -> dict[str, FloatArray]:
     """Log brightness, log of red over blue, and log of the fine texture's rms."""
     light = np.maximum(image.reflectance, 0.01)
     grey = np.log(light @ LUMINANCE.astype(np.float32)).astype(np.float32)

@@ -1,7 +1,7 @@
-"""Patches of a zone: found against the zone's own mottle (`zone_blobs`), named by the learned model.
+"""Patches of a zone: what stands out of its own mottle (`zone_blobs`), weighed (`zone_weigh`) and named by the model.
 
 The learned model alone was tried on seeded zones: it was trained on other floors, and showed 18 false patches per m2 on
-stony ones (seed 21). So it only says of what stands out which kind it may be.
+stony ones (seed 21). So what stands out of the zone itself proposes, and the model is one witness among others.
 """
 
 from __future__ import annotations
@@ -12,8 +12,9 @@ import cv2
 import numpy as np
 
 from assessor.surface.patches import PatchSettings, find_patches
-from assessor.surface.segment import segment
-from assessor.surface.zone_blobs import BlobSettings, blob_map
+from assessor.surface.segment import Segmenter, load_segmenter, resample, segment
+from assessor.surface.zone_blobs import BlobSettings, blob_map, channels_of
+from assessor.surface.zone_weigh import Place, features_of, places
 from assessor.values import Evidence, FloatArray, FloorImage, Patch, Patches, Segments
 from assessor.values.overview import Strip
 
@@ -24,15 +25,48 @@ def find_zone_patches(
     image: FloorImage, centres_mm: FloatArray, settings: PatchSettings, blobs: BlobSettings, gloss_why: str
 ) -> Patches:
     """Find patches in a zone's mosaic; raises ModelUnusable."""
-    outside = blob_map(image, blobs)
+    network = load_segmenter(settings.model)
+    image = resample(image, network.px_per_mm)
     seen = segment(image, settings.model)
-    named = _named(seen, outside)
+    likely, outside = weighed(image, seen, network, blobs, settings.least_mm2)
+    named = _named(seen, likely)
     found = find_patches(
         [image], settings=settings, gloss_why=gloss_why, centres_mm=centres_mm, segments=[named]
     )
-    weighed = [_weighed(patch, outside, image, blobs) for patch in found.found]
-    weighed.sort(key=lambda patch: (-patch.sure, -patch.area_mm2))
-    return replace(found, found=tuple(weighed), model=f"{found.model}, against the zone's own mottle")
+    shown = network.zone.shown if network.zone else 1.0
+    patches = [_with_chance(patch, likely, outside, image, shown) for patch in found.found]
+    patches.sort(key=lambda patch: (-patch.sure, -patch.area_mm2))
+    return replace(found, found=tuple(patches), model=f"{found.model}, against the zone's own mottle")
+
+
+def weighed(
+    image: FloorImage, seen: Segments, network: Segmenter, blobs: BlobSettings, least_mm2: float
+) -> tuple[FloatArray, FloatArray]:
+    """Probability that each sample lies in a patch, 0 where less than what is listed, and how far it stands out."""
+    outside = blob_map(image, blobs)
+    likely = np.zeros(outside.shape, np.float32)
+    if network.zone is None:
+        return np.where(outside > 0, np.float32(0.5), likely), outside
+    for place, features in candidates(image, seen, outside, least_mm2):
+        chance = network.zone.likely(features)
+        if chance >= network.zone.listed:
+            part = place.of(likely)
+            part[place.inside] = np.maximum(part[place.inside], np.float32(chance))
+    return likely, outside
+
+
+def candidates(
+    image: FloorImage, seen: Segments, outside: FloatArray, least_mm2: float
+) -> list[tuple[Place, FloatArray]]:
+    """Places that stand out with what is seen of each; those at the rim, about which nothing is seen, are left out."""
+    channels = channels_of(image, image.valid)
+    chance = np.asarray(1 - seen.kinds[0])
+    out = []
+    for place in places(outside, image.valid, 0.8 * least_mm2 * image.px_per_mm**2):
+        features = features_of(place, outside, chance, channels, image.valid)
+        if features is not None:
+            out.append((place, features))
+    return out
 
 
 def without_strips(patches: Patches, strips: tuple[Strip, ...]) -> Patches:
@@ -43,18 +77,18 @@ def without_strips(patches: Patches, strips: tuple[Strip, ...]) -> Patches:
     )
 
 
-def _named(seen: Segments, outside: FloatArray) -> Segments:
-    """The model's kinds where something stands out, bare floor elsewhere."""
-    shape = seen.kinds.shape[1:]
-    there = cv2.resize((outside > 0).astype(np.float32), (shape[1], shape[0]), interpolation=cv2.INTER_LINEAR)
-    chance = (_INSIDE * (there > 0.5)).astype(np.float32)
+def _named(seen: Segments, likely: FloatArray) -> Segments:
+    """The model's kinds where a patch is likely, bare floor elsewhere."""
+    chance = (_INSIDE * (likely > 0)).astype(np.float32)
     kinds = seen.kinds[1:] + np.float32(1e-3)
     kinds = kinds / kinds.sum(0) * chance
     return replace(seen, kinds=np.concatenate([(1 - chance)[None], kinds]).astype(np.float32))
 
 
-def _weighed(patch: Patch, outside: FloatArray, image: FloorImage, blobs: BlobSettings) -> Patch:
-    """The patch with how far it stands out as evidence, and shown or not by that."""
+def _with_chance(
+    patch: Patch, likely: FloatArray, outside: FloatArray, image: FloorImage, shown: float
+) -> Patch:
+    """The patch with its probability, and how far it stands out as evidence."""
     at = np.stack([patch.outline_mm[:, 0] - image.x_min_mm, image.y_max_mm - patch.outline_mm[:, 1]], -1)
     at = at * image.px_per_mm - 0.5
     height, width = outside.shape
@@ -62,11 +96,15 @@ def _weighed(patch: Patch, outside: FloatArray, image: FloorImage, blobs: BlobSe
     c1, r1 = np.clip(np.ceil(at.max(0)).astype(int) + 1, 1, (width, height))
     mask = np.zeros((max(r1 - r0, 1), max(c1 - c0, 1)), np.uint8)
     cv2.fillPoly(mask, [np.round(at - (c0, r0)).astype(np.int32)], 1)
-    z = float(outside[r0 : r0 + mask.shape[0], c0 : c0 + mask.shape[1]][mask > 0].max(initial=0.0))
-    words = f"it stands out {z:.1f} times as much as this floor does by chance; {blobs.show:g} are shown"
-    likely = float(1 / (1 + np.exp(-(z - blobs.show) / blobs.softness)))
-    evidence = (*patch.evidence, Evidence("mottle", z, None, words))
-    return replace(patch, evidence=evidence, likely=likely, sure=z >= blobs.show)
+    place = Place(mask > 0, int(r0), int(c0))
+    z, chance = (float(place.of(field)[place.inside].max(initial=0.0)) for field in (outside, likely))
+    words = f"it stands out {z:.1f} times as much as this floor does by chance"
+    return replace(
+        patch,
+        evidence=(*patch.evidence, Evidence("mottle", z, None, words)),
+        likely=chance,
+        sure=chance >= shown,
+    )
 
 
 def _share_on(patch: Patch, strip: Strip) -> float:
