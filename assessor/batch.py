@@ -23,7 +23,7 @@ from assessor.card.decode import decode_photo
 from assessor.card.find import find_card
 from assessor.card.video import is_video, read_sweep
 from assessor.errors import AssessorError, CaptureError, PhotoError, SetupError
-from assessor.evaluation import Estimate, ScoredRow, TruthRow, score_capture
+from assessor.evaluation import Estimate, ScoredRow, TruthRow, score_capture, score_overview
 from assessor.grading.scale import GradeScale
 from assessor.pipeline import assess_capture
 from assessor.report.page import CAPTURE_PAGE, capture_page
@@ -34,7 +34,8 @@ from assessor.report.surface_picture import picture_names, pictures_of
 from assessor.settings import Settings
 from assessor.store.files import RECORD, read_photo_bytes, shown_name, write_bytes, write_text
 from assessor.store.truth_surface import read_masks
-from assessor.values import Band, CaptureResult, Kind, Photo, PrintScale, TargetRange
+from assessor.values import Band, CaptureResult, Kind, Photo, PrintScale, Surface, TargetRange
+from assessor.zone import ZoneAsked, assess_zone, packaged_finder
 
 PICTURE, SMALL_PHOTO = "picture.png", "photo.jpg"
 INTERNAL = "internal-error"
@@ -146,8 +147,12 @@ def run_truth(task: TruthTask) -> TruthOutcome:
     start = time.perf_counter()
     try:
         masks = read_masks(task.folder, task.rows)
-        result = _assess(task.job)
-        rows = score_capture(result, task.rows, masks, time.perf_counter() - start)
+        if task.rows[0].kind == "overview":
+            surface = _assess_overview(task.job)
+            rows = score_overview(surface, task.rows, masks, time.perf_counter() - start)
+        else:
+            result = _assess(task.job)
+            rows = score_capture(result, task.rows, masks, time.perf_counter() - start)
     except SetupError:
         raise
     except AssessorError as error:
@@ -229,9 +234,8 @@ def _trace(error: BaseException) -> str:
     return "".join(traceback.format_exception(error))
 
 
-def _assess(job: Job) -> CaptureResult:
-    """Decode the photos that can be decoded and assess them; the time of both is in `seconds`."""
-    start = time.perf_counter()
+def _decode_all(job: Job) -> tuple[list[Photo], list[PhotoError]]:
+    """The photos that can be decoded, and why the others can't."""
     photos: list[Photo] = []
     refused: list[PhotoError] = []
     for path in job.paths:
@@ -239,6 +243,23 @@ def _assess(job: Job) -> CaptureResult:
             photos += _decode(path, job.settings)
         except PhotoError as error:
             refused.append(error)
+    return photos, refused
+
+
+def _assess_overview(job: Job) -> Surface:
+    """What the overview photos of one zone show, as its patches are scored."""
+    photos, refused = _decode_all(job)
+    finder = packaged_finder(job.settings.overview)
+    asked = ZoneAsked(job.print_scale)
+    result, _ = assess_zone(photos, asked, finder=finder, settings=job.settings, refused=tuple(refused))
+    assert result.patches is not None
+    return Surface(result.patches, None, result.mosaic.image)
+
+
+def _assess(job: Job) -> CaptureResult:
+    """Decode the photos that can be decoded and assess them; the time of both is in `seconds`."""
+    start = time.perf_counter()
+    photos, refused = _decode_all(job)
     decoded = time.perf_counter() - start
     try:
         result = assess_capture(

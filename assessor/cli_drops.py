@@ -8,6 +8,7 @@ from typing import Annotated
 import typer
 
 from assessor import water_drops
+from assessor.asked import read_settings
 from assessor.report.words_drops import lines
 from assessor.water_drops import DropsRequest
 
@@ -31,6 +32,9 @@ def drops(
     example: Annotated[
         bool, typer.Option("--example", help="Print a record to copy and change, and stop.")
     ] = False,
+    settings_file: Annotated[
+        Path | None, typer.Option("--settings", help="TOML file that changes stage settings, by stage.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")] = False,
 ) -> None:
     """Judge water drops: how fast the floor drinks, and whether something on it repels water.
@@ -43,7 +47,7 @@ def drops(
         return
     if record is None:
         raise typer.BadParameter("name the record of the drops, or ask for one to copy with --example")
-    result = water_drops.assess_drops(DropsRequest(record, out, area_m2))
+    result = water_drops.assess_drops(DropsRequest(record, out, area_m2), read_settings(settings_file))
     if as_json:
         print(result.record.model_dump_json())
     else:

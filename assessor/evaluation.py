@@ -45,7 +45,7 @@ from assessor.evaluation_rows import (
     share_limits,
 )
 from assessor.evaluation_surface import TruthMask, is_of_surface, score_surface, surface_scores
-from assessor.values import Band, CaptureResult
+from assessor.values import Band, CaptureResult, Surface
 
 __all__ = [
     "ABSTAINED", "ALL", "NOT_MEASURED", "ErrorUnit", "Estimate", "ScoredRow", "SummaryRow", "TruthMask", "TruthRow",
@@ -94,6 +94,17 @@ def score_capture(
     surface = iter(score_surface(result.surface, truth, masks, seconds))
     return tuple(
         next(surface) if is_of_surface(row) else ScoredRow(row, read_estimate(result, row), seconds)
+        for row in truth
+    )
+
+
+def score_overview(
+    surface: Surface, truth: Sequence[TruthRow], masks: Mapping[str, TruthMask], seconds: float
+) -> tuple[ScoredRow, ...]:
+    """Score one zone's overview, row by row: its patches; heights are nothing that it measures."""
+    scored = iter(score_surface(surface, truth, masks, seconds))
+    return tuple(
+        next(scored) if is_of_surface(row) else ScoredRow(row, Estimate(refused=NOT_MEASURED), seconds)
         for row in truth
     )
 

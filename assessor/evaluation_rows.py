@@ -26,7 +26,7 @@ class TruthRow:
 
     patch: the kind of a true patch, "" in every other row; `value` is 0 there, and `as_dict` gives the kind as value.
     mask: PNG of where it lies, relative to the folder, at px_per_mm. contrast: its mean log reflectance over that of
-    the floor around, where told.
+    the floor around, where told. x_mm, y_mm: where the mask's centre lies, from the card's or the first sheet's.
     """
 
     capture: str
@@ -44,6 +44,8 @@ class TruthRow:
     px_per_mm: float | None = None
     contrast: float | None = None
     patch: PatchKind | Literal[""] = ""
+    x_mm: float = 0.0
+    y_mm: float = 0.0
 
     @property
     def band(self) -> Band | None:

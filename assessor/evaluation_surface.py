@@ -45,10 +45,12 @@ _PURE = {"", "1", "-", "none"}
 
 @dataclass(frozen=True, eq=False)
 class TruthMask:
-    """Where a true patch lies: inside (H, W), its centre the card's centre, row 0 at the largest y."""
+    """Where a true patch lies: inside (H, W), row 0 at the largest y; its centre lies at x_mm, y_mm from the card's."""
 
     inside: BoolArray
     px_per_mm: float
+    x_mm: float = 0.0
+    y_mm: float = 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -178,8 +180,8 @@ def _resampled(mask: TruthMask, area: Rectangle, px_per_mm: float) -> BoolArray:
     """The mask on the area's grid (row 0 at its top), False beyond the mask's own edges."""
     x, y = _grid(area, px_per_mm)
     rows, cols = mask.inside.shape
-    row = np.floor(rows / 2 - y * mask.px_per_mm).astype(int)
-    col = np.floor(x * mask.px_per_mm + cols / 2).astype(int)
+    row = np.floor(rows / 2 - (y - mask.y_mm) * mask.px_per_mm).astype(int)
+    col = np.floor((x - mask.x_mm) * mask.px_per_mm + cols / 2).astype(int)
     seen = ((row >= 0) & (row < rows))[:, None] & ((col >= 0) & (col < cols))[None, :]
     inside = mask.inside[np.clip(row, 0, rows - 1)[:, None], np.clip(col, 0, cols - 1)[None, :]]
     return np.asarray(inside & seen)

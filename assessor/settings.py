@@ -33,7 +33,10 @@ from assessor.card.video import SweepSettings
 from assessor.errors import SettingUnknown
 from assessor.grading.suggest import SuggestSettings
 from assessor.grouping import GroupingSettings
+from assessor.surface.drop_verdict import VerdictSettings
+from assessor.surface.drops import DropPhotoSettings
 from assessor.surface.settings import SurfaceSettings
+from assessor.surface.zone_settings import OverviewSettings
 from assessor.texture.estimate import EstimateSettings
 from assessor.texture.fuse import FuseSettings
 from assessor.texture.heights import HeightSettings
@@ -74,6 +77,9 @@ class Settings:
     fuse: FuseSettings = field(default_factory=FuseSettings)
     estimate: EstimateSettings = field(default_factory=EstimateSettings)
     surface: SurfaceSettings = field(default_factory=SurfaceSettings)
+    overview: OverviewSettings = field(default_factory=OverviewSettings)
+    drops: DropPhotoSettings = field(default_factory=DropPhotoSettings)
+    drop_verdict: VerdictSettings = field(default_factory=VerdictSettings)
     suggest: SuggestSettings = field(default_factory=SuggestSettings)
 
     def digest(self) -> str:

@@ -98,7 +98,7 @@ def assess_drops(request: DropsRequest, settings: Settings | None = None) -> Dro
     for number, name in enumerate(record.photos, 1):
         shots.append(_shot(record, name, request.record.parent, (scale, settings), number))
     seen = {name: drop for shot in shots for name, drop in shot.matched.items()}
-    verdict = judge_drops(record, seen, area_m2=request.area_m2)
+    verdict = judge_drops(record, seen, area_m2=request.area_m2, settings=settings.drop_verdict)
     stored = round_record(
         record,
         verdict,
@@ -215,5 +215,6 @@ def look_at_drops(
         volume_mm3=None if volume_ml is None else 1000 * volume_ml,
         print_scale=window.spot.adjustment.print_scale,
         before=before,
+        settings=settings.drops,
     )
     return LookedAt(drops, window)

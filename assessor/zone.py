@@ -64,7 +64,6 @@ def assess_zone(
     *,
     finder: Finder | None,
     settings: Settings,
-    overview: OverviewSettings | None = None,
     refused: tuple[PhotoError, ...] = (),
     clock: Callable[[], float] = float,
 ) -> tuple[Overview, tuple[PhotoError, ...]]:
@@ -73,7 +72,7 @@ def assess_zone(
     finder: None leaves patches out. Raises NoOverview where no photo is left, BadZone where the size cannot be laid
     to a sheet.
     """
-    overview, print_scale = overview or OverviewSettings(), asked.print_scale
+    overview, print_scale = settings.overview, asked.print_scale
     laps = Laps(clock)
     kept, sightings, dropped, flags = _find_all(photos, print_scale, settings, overview, refused)
     laps.lap("find")

@@ -23,9 +23,7 @@ from assessor.report.overview_picture import overview_pictures
 from assessor.report.record import SourceFile, origin_of
 from assessor.report.record_overview import OverviewHead, overview_record
 from assessor.report.schema_overview import OverviewRecord
-from assessor.settings import digest_of
 from assessor.store.files import check_writable, clean_text, find_photos, shown_name, write_bytes, write_text
-from assessor.surface.zone_settings import OverviewSettings
 from assessor.values import Photo, PrintScale
 from assessor.values.overview import Overview
 from assessor.workflow import DEFAULT_SCALE
@@ -65,7 +63,7 @@ def run_overview(request: OverviewRequest, finder: Finder | None = None) -> Over
 
     Raises the InputError, SetupError or CaptureError that concerns the zone; single photos never stop it.
     """
-    settings, stages = read_settings(request.settings_file), OverviewSettings()
+    settings = read_settings(request.settings_file)
     bars = request.measured_bars
     print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
     asked = ZoneAsked(print_scale, parse_size(request.zone_size), _known_process(request.process))
@@ -83,14 +81,14 @@ def run_overview(request: OverviewRequest, finder: Finder | None = None) -> Over
             assert isinstance(named, PhotoError)
             refused.append(named)
     result, dropped = assess_zone(
-        photos, asked, finder=finder or packaged_finder(stages), settings=settings, overview=stages,
+        photos, asked, finder=finder or packaged_finder(settings.overview), settings=settings,
         refused=tuple(refused), clock=time.perf_counter,
     )  # fmt: skip
     used = {camera.photo_name for camera in result.fit.cameras}
     head = OverviewHead(
         assessor_version=__version__,
         assessed_at_utc=datetime.now(UTC).isoformat(timespec="seconds"),
-        settings_digest=digest_of({"settings": settings.digest(), "overview": digest_of(stages)}),
+        settings_digest=settings.digest(),
         origin_of_photos=origin_of([SourceFile(p.name, p.sha256, p.exif) for p in photos if p.name in used]),
         bars_checked=print_scale.checked,
         process=asked.process,

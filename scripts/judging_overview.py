@@ -17,7 +17,6 @@ from assessor.errors import AssessorError
 from assessor.settings import Settings
 from assessor.simulate.overview import ZoneRecipe, ZoneScene, render_zone, sheet_mask
 from assessor.simulate.zone_floor import TrueStrip
-from assessor.surface.zone_settings import OverviewSettings
 from assessor.values import PATCH_KINDS, Patch, PrintScale
 from assessor.values.overview import Overview, Strip
 from assessor.zone import ZoneAsked, assess_zone, packaged_finder
@@ -38,17 +37,17 @@ def judge_zone(recipe: ZoneRecipe, how: HowZones) -> dict[str, Any]:
     """Render one zone, assess it, and note what was right."""
     cv2.setNumThreads(1)
     scene = render_zone(recipe)
-    settings, stages = Settings(), OverviewSettings()
+    settings = Settings()
     size = (recipe.floor.length_mm / 1000, recipe.floor.width_mm / 1000)
     start = time.process_time()
     photos = [decode_photo(data, name, settings.decode) for name, data in scene.photos.items()]
     decode_s = time.process_time() - start
     note: dict[str, Any] = {"name": recipe.name, "process": recipe.floor.process, "photos": len(photos)}
     try:
-        finder = packaged_finder(stages) if how.patches else None
+        finder = packaged_finder(settings.overview) if how.patches else None
         asked = ZoneAsked(CHECKED, size, recipe.floor.process)
         result, dropped = assess_zone(
-            photos, asked, finder=finder, settings=settings, overview=stages, clock=time.process_time
+            photos, asked, finder=finder, settings=settings, clock=time.process_time
         )
     except AssessorError as error:
         return {**note, "refused": str(error)}

@@ -83,7 +83,7 @@ def render_one_zone(recipe: ZoneRecipe, out: Path, split: str) -> tuple[str, flo
     def row(quantity: str, unit: str, value: str | float, **more: str | float) -> None:
         rows.append(
             {"capture": recipe.name, "kind": "overview", "process": recipe.floor.process, "split": split,
-             "rendered": "true", "quantity": quantity, "unit": unit, "band_short_mm": 0, "band_long_mm": 0,
+             "rendered": "true", "quantity": quantity, "unit": unit, "band_short_mm": None, "band_long_mm": None,
              "value": value, "light": light, **more}
         )  # fmt: skip
 
@@ -91,7 +91,9 @@ def render_one_zone(recipe: ZoneRecipe, out: Path, split: str) -> tuple[str, flo
         name = f"masks/{recipe.name}/{k:03d}-{patch['kind']}.png"
         cv2.imwrite(str(out / name), patch["mask"].astype(np.uint8) * 255)
         centres[name] = centre_of(scene, patch["box"])
-        row("patch", "", patch["kind"], mask=name, px_per_mm=px_per_mm, contrast=round(patch["contrast"], 4))
+        place = {"x_mm": round(centres[name][0], 2), "y_mm": round(centres[name][1], 2)}
+        contrast = round(patch["contrast"], 4)
+        row("patch", "", patch["kind"], mask=name, px_per_mm=px_per_mm, contrast=contrast, **place)
     row("false_patches", "", 0)
     whole = (slice(0, scene.floor.passes.shape[0]), slice(0, scene.floor.passes.shape[1]))
     for name, mask in (("kinds", scene.marks.kinds), ("debris", scene.marks.debris.astype(np.uint8)),

@@ -38,7 +38,7 @@ def compared_words(name: str, told: tuple[float, float, float], how: Comparison)
     off = f"{how.difference:+.2f} ({how.low90:+.2f} to {how.high90:+.2f})"
     if how.agree:
         return f"{head}; they agree, count less picture is {off}."
-    return f"{head}; they DIFFER, count less picture is {off}. Count once more; if it stays so, believe the count and write it down."
+    return f"{head}; they DIFFER, count less picture is {off}. Count once more; if it stays so, believe the count."
 
 
 def _fraction(counted: CountedFraction) -> str:

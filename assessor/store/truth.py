@@ -154,6 +154,8 @@ def _row(cells: Mapping[str, Any], *, where: str, file: str) -> TruthRow:
         px_per_mm=surface.px_per_mm,
         contrast=surface.contrast,
         patch=surface.patch,
+        x_mm=surface.x_mm,
+        y_mm=surface.y_mm,
     )
 
 

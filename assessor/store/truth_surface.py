@@ -37,13 +37,15 @@ class SurfaceCells:
     px_per_mm: float | None
     contrast: float | None
     patch: PatchKind | Literal[""]
+    x_mm: float = 0.0
+    y_mm: float = 0.0
 
 
 def surface_cells(cells: Mapping[str, Any], *, where: str, file: str) -> SurfaceCells:
     """Read mask, px_per_mm and contrast where they are told, and the kind of a patch; raises BadTruth."""
     text = {
         name: (cells.get(name) or "").strip()
-        for name in ("quantity", "value", "mask", "px_per_mm", "contrast")
+        for name in ("quantity", "value", "mask", "px_per_mm", "contrast", "x_mm", "y_mm")
     }
     px_per_mm, contrast = (
         number_in(text[name], where=f"{where}: {name}", file=file) if text[name] else None
@@ -62,7 +64,11 @@ def surface_cells(cells: Mapping[str, Any], *, where: str, file: str) -> Surface
             raise BadTruth(f"{where}: a patch needs a mask, a PNG of where it lies", file=file)
     if patch and (px_per_mm is None or not px_per_mm > 0):
         raise BadTruth(f"{where}: px_per_mm of the mask must be a number over 0", file=file)
-    return SurfaceCells(text["mask"], px_per_mm, contrast, patch)
+    x_mm, y_mm = (
+        number_in(text[name], where=f"{where}: {name}", file=file) if text[name] else 0.0
+        for name in ("x_mm", "y_mm")
+    )
+    return SurfaceCells(text["mask"], px_per_mm, contrast, patch, x_mm, y_mm)
 
 
 def kind_named(words: str) -> PatchKind | None:
@@ -94,7 +100,7 @@ def check_mask(folder: Path, row: TruthRow, *, where: str, file: str) -> None:
 def read_masks(folder: Path, rows: Iterable[TruthRow]) -> dict[str, TruthMask]:
     """The masks that rows of patches name; raises BadTruth."""
     return {
-        row.mask: TruthMask(_inside(folder, row.mask), row.px_per_mm)
+        row.mask: TruthMask(_inside(folder, row.mask), row.px_per_mm, row.x_mm, row.y_mm)
         for row in rows
         if row.quantity == PATCH and row.px_per_mm is not None
     }

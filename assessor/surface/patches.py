@@ -54,8 +54,6 @@ class PatchSettings:
     clear: float = 0.5  # a kind less probable than this is "unknown"
 
 
-
-
 def find_patches(
     views: Sequence[FloorImage],
     *,
@@ -214,6 +212,7 @@ def _described(
     likely: float,
     sight: _Sight,
     settings: PatchSettings,
+    *,
     glossy: bool = False,
 ) -> Patch:
     image = sight.image

@@ -77,8 +77,7 @@ def assessed(name: str = "plain") -> Overview:
         photos_of(scene(name)),
         ZoneAsked(CHECKED, size, "scarified"),
         finder=None,
-        settings=Settings(),
-        overview=half(),
+        settings=replace(Settings(), overview=half()),
     )[0]
 
 
@@ -162,8 +161,7 @@ def test_coverage_and_gaps_of_a_zone_that_is_half_photographed() -> None:
         photos_of(scene())[:1],
         ZoneAsked(CHECKED, (4.8, 1.8), None),
         finder=None,
-        settings=Settings(),
-        overview=half(),
+        settings=replace(Settings(), overview=half()),
     )
     told = result.coverage
     assert told.share is not None
@@ -177,7 +175,7 @@ def test_coverage_and_gaps_of_a_zone_that_is_half_photographed() -> None:
 def test_two_sheets_do_not_tell_floor_from_light() -> None:
     few = render_zone(replace(RECIPE, sheets=SHEETS[:2], views=VIEWS[:2]))
     result, _ = assess_zone(
-        photos_of(few), ZoneAsked(CHECKED), finder=None, settings=Settings(), overview=half()
+        photos_of(few), ZoneAsked(CHECKED), finder=None, settings=replace(Settings(), overview=half())
     )
     assert result.evenness.level_spread.value is None
     assert "only the paper of 1 sheet tells" in result.evenness.level_spread.why
@@ -188,7 +186,7 @@ def test_photos_without_a_sheet_or_a_tie_are_named_and_the_rest_goes_on() -> Non
     photos = photos_of(scene())
     blank = Photo("blank.jpg", np.full_like(photos[0].rgb_u8, 120), photos[0].exif, "0")
     result, dropped = assess_zone(
-        [*photos, blank], ZoneAsked(CHECKED), finder=None, settings=Settings(), overview=half()
+        [*photos, blank], ZoneAsked(CHECKED), finder=None, settings=replace(Settings(), overview=half())
     )
     assert [error.code for error in dropped] == ["no-sheet"]
     assert "blank.jpg" in str(dropped[0])
@@ -203,7 +201,7 @@ def test_a_sheet_that_was_moved_is_noticed() -> None:
     photos = photos_of(scene())
     late = replace(photos_of(other)[0], name="late.jpg")
     _, dropped = assess_zone(
-        [*photos, late], ZoneAsked(CHECKED), finder=None, settings=Settings(), overview=half()
+        [*photos, late], ZoneAsked(CHECKED), finder=None, settings=replace(Settings(), overview=half())
     )
     assert [error.code for error in dropped] == ["overview-misfit"]
     assert dropped[0].file == "late.jpg"
