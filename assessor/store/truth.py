@@ -27,7 +27,7 @@ from assessor.evaluation import TruthRow
 from assessor.store.files import find_photos
 from assessor.store.truth_surface import check_mask, check_surface_value, number_in, surface_cells
 
-OPTIONAL = ("light", "mask", "px_per_mm", "contrast")
+OPTIONAL = ("light", "mask", "px_per_mm", "contrast", "x_mm", "y_mm")
 COLUMNS = tuple(name for name in TruthRow.__dataclass_fields__ if name not in {*OPTIONAL, "patch"})
 QUANTITIES_MM = {"Sq", "Sa", "Sz", "MPD", "ETD"}
 KINDS = {"single", "angles", "torch", "fused", "overview"}
