@@ -70,13 +70,13 @@ def read_overview(folder: Path, part: Path, px_per_mm: float) -> Seen | None:
         return None
     image = resample(image, px_per_mm)
     labels = masks_on(image, told["rows"], folder, note.get("mask_centres_mm", {}))
-    # Things that lie about, strips and overlaps are no bare floor and no patch either: nothing is learnt from them.
+    # Things that lie about and missed strips are no bare floor and no patch either: nothing is learnt from them.
     corner, size = note["zone_corner_mm"], note["zone_size_m"]
     centre = (corner[0] + 500 * size[0], corner[1] + 500 * size[1])
-    for name, floor in (("debris", 0), ("passes", 1)):
+    for name, odd_value in (("debris", 1), ("passes", 0)):
         found = cv2.imread(str(folder / "masks" / part.stem / f"{name}.png"), cv2.IMREAD_UNCHANGED)
         if found is not None:
-            odd = sampled((found != floor).astype(np.uint8) * 255, image, centre, note["px_per_mm"])
+            odd = sampled((found == odd_value).astype(np.uint8) * 255, image, centre, note["px_per_mm"])
             labels[odd & (labels == 0)] = -1
     return Seen(part.stem, (image,), labels, told["rows"])
 

@@ -18,6 +18,7 @@ from assessor.surface.zone_weigh import Place, features_of, places
 from assessor.values import Evidence, FloatArray, FloorImage, Patch, Patches, Segments
 from assessor.values.overview import Strip
 
+JOIN_PX = 4  # 6 mm
 _INSIDE = 0.9  # chance given to what stands out, so that outlines run where `zone_blobs` drew them
 
 
@@ -52,7 +53,9 @@ def weighed(
         if chance >= network.zone.listed:
             part = place.of(likely)
             part[place.inside] = np.maximum(part[place.inside], np.float32(chance))
-    return likely, outside
+    # A shadow or a large stain falls to pieces on a stony floor: pieces a few mm apart are one thing.
+    disc = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * JOIN_PX + 1,) * 2)
+    return np.asarray(cv2.morphologyEx(likely, cv2.MORPH_CLOSE, disc), np.float32), outside
 
 
 def candidates(
