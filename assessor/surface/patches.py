@@ -52,6 +52,7 @@ class PatchSettings:
     # `likely` from which the crew sees it: on 300 rendered captures (seed 801) a false patch on 2 % of clean floors.
     shown: float = 0.82
     shown_shine: float = 0.7  # the same of what only shines
+    split: bool = True  # cut a shadow off the stain that it touches
     border_mm: float = 1.5  # the rim of the picture or of what was seen, where a paper's edge shows
     clear: float = 0.6  # a kind less probable is "unknown": under it as many shadows as damp were called damp
 
@@ -91,7 +92,10 @@ def find_patches(
         least_mm2=settings.least_mm2,
     )
     sight = _Sight(image, kinds, chance, seen[0], gloss, centres_mm, network)
-    found = [_patch(part, sight, settings) for part in _split(parts, kinds, image.px_per_mm, settings)]
+    found = [
+        _patch(part, sight, settings)
+        for part in (_split(parts, kinds, image.px_per_mm, settings) if settings.split else parts)
+    ]
     if gloss is not None:
         found += [
             _shiny(part, sight, settings)

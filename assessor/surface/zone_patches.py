@@ -19,6 +19,8 @@ from assessor.values import Evidence, FloatArray, FloorImage, Patch, Patches, Se
 from assessor.values.overview import Strip
 
 JOIN_PX = 4  # 6 mm
+RIM_MM = 14.0  # from the edge of what was seen, whose first 8 mm are blur
+MOST_CUT = 0.3  # of an outline that runs along that edge: what is cut off can't be judged, and is only listed
 _INSIDE = 0.9  # chance given to what stands out, so that outlines run where `zone_blobs` drew them
 
 
@@ -102,12 +104,23 @@ def _with_chance(
     place = Place(mask > 0, int(r0), int(c0))
     z, chance = (float(place.of(field)[place.inside].max(initial=0.0)) for field in (outside, likely))
     words = f"it stands out {z:.1f} times as much as this floor does by chance"
-    return replace(
-        patch,
-        evidence=(*patch.evidence, Evidence("mottle", z, None, words)),
-        likely=chance,
-        sure=chance >= shown,
-    )
+    evidence = [*patch.evidence, Evidence("mottle", z, None, words)]
+    cut = _share_cut(at, image)
+    if cut > MOST_CUT:
+        evidence.append(Evidence("cut", cut, None, "it is cut off by the edge of what was seen"))
+    sure = chance >= shown and cut <= MOST_CUT
+    return replace(patch, evidence=tuple(evidence), likely=chance, sure=sure)
+
+
+def _share_cut(at: FloatArray, image: FloorImage) -> float:
+    """Share of an outline's corners (N, 2; column, row) that lie along the edge of what was seen."""
+    near = max(round(RIM_MM * image.px_per_mm), 1)
+    first, last = (np.round(f(0)).astype(int) for f in (at.min, at.max))
+    padded = np.pad(image.valid, 2 * near + 1)
+    rows, columns = (slice(first[k], last[k] + 4 * near + 3) for k in (1, 0))
+    part = cv2.erode(padded[rows, columns].astype(np.uint8), np.ones((2 * near + 1,) * 2, np.uint8))
+    inside = np.round(at).astype(int) - first + 2 * near + 1
+    return float((part[inside[:, 1], inside[:, 0]] == 0).mean())
 
 
 def _share_on(patch: Patch, strip: Strip) -> float:

@@ -16,7 +16,8 @@ from assessor.surface.zone_strips import StripSettings
 
 def _overview_patches() -> PatchSettings:
     # Beside the sheets and at the rim of what was seen the picture ends: 8 mm are blur.
-    return PatchSettings(model="overview-surface", least_mm2=100.0, border_mm=8.0)
+    # Kinds are too unsure from there to cut a shadow off a stain: it would fall to pieces.
+    return PatchSettings(model="overview-surface", least_mm2=100.0, border_mm=8.0, split=False)
 
 
 @dataclass(frozen=True, slots=True)
