@@ -113,7 +113,8 @@ def test_every_stage_of_an_estimate_is_timed(model: Model) -> None:
     ticks = iter(range(1000))
     result = assess(list(photos()[:1]), clock=lambda: float(next(ticks)))
     assert set(result.seconds) == {
-        "find", "cameras", "kinds", "tone", "light", "look", "estimate", "suggest",
+        "find", "cameras", "kinds", "tone", "light", "look", "estimate", "suggest", "gloss", "patches",
+        "aggregate",
     }  # fmt: skip
 
 

@@ -141,7 +141,8 @@ def test_a_row_prints_all_its_columns() -> None:
     row = scored(truth(), 0.2).as_dict()
     assert list(row) == [
         "capture", "kind", "process", "split", "rendered", "quantity", "unit", "band_short_mm",
-        "band_long_mm", "value", "light", "mask", "px_per_mm", "contrast", "estimate", "low90", "high90", "bound",
+        "band_long_mm", "value", "light", "mask", "px_per_mm", "contrast", "x_mm", "y_mm",
+        "estimate", "low90", "high90", "bound",
         "refused", "estimated", "seconds", "found", "in_review", "iou", "area_ratio", "probability",
         "wrong_probability", "true_mm2", "gloss", "false_review", "n_true", "judged_mm2",
     ]  # fmt: skip

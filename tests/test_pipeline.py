@@ -122,6 +122,7 @@ def test_photos_without_the_card_or_by_another_lens_are_dropped_and_named() -> N
 
 def test_every_stage_is_timed_on_the_callers_clock() -> None:
     stages = ("find", "cameras", "kinds", "rectify", "light", "tone", "heights", "texture", "suggest")
+    stages = (*stages, "gloss", "patches", "aggregate")
     assert result().seconds == dict.fromkeys(stages, 1.0)
 
 

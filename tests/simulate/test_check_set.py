@@ -38,6 +38,7 @@ def test_writes_photos_truth_and_bars(tmp_path: Path) -> None:
     assert list(rows[0]) == [
         "capture", "kind", "process", "split", "rendered",
         "quantity", "unit", "band_short_mm", "band_long_mm", "value", "light", "mask", "px_per_mm", "contrast",
+        "x_mm", "y_mm",
     ]  # fmt: skip
     captures = json.loads((out / "captures.json").read_text())
     assert {row["capture"] for row in rows} == set(captures)

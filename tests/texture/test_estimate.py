@@ -126,7 +126,7 @@ def test_a_broken_model_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     (folder / "config.json").write_text('{"form": "single", "band_mm": [0.8, 25.0]}')
     (folder / "calibration.json").write_text("{}")
     monkeypatch.setattr(models, "PLACES", (tmp_path,))
-    with pytest.raises(ModelUnusable, match="TypeError"):
+    with pytest.raises(ModelUnusable, match="FileNotFoundError"):
         load_model("broken")
 
 
