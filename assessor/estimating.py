@@ -23,7 +23,7 @@ from assessor.grading.suggest import suggest_grade
 from assessor.intake import Taken
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
-from assessor.surfacing import Lit, judge_surface, surface_flags
+from assessor.surfacing import MOST_LIGHTS, Lit, judge_surface, surface_flags
 from assessor.texture.estimate import estimate_texture
 from assessor.texture.look import PX_PER_MM, Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
@@ -131,8 +131,8 @@ def estimate_capture(
 
 
 def _rectified(spots: Sequence[Spot], seen: Sequence[Seen], settings: Settings) -> list[Rectified]:
-    """Each photo's window in linear light; of many photos of one spot three are enough to judge a surface by."""
-    pairs = list(zip(spots, seen, strict=True))[:3]
+    """Each photo's window in linear light; of many photos of one spot a few are enough to judge a surface by."""
+    pairs = list(zip(spots, seen, strict=True))[:MOST_LIGHTS]
     return [
         rectify(
             spot.photos[0],

@@ -25,7 +25,7 @@ shares, which hold for any n and any share (Clopper and Pearson 1934, Biometrika
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -91,22 +91,24 @@ def score_capture(
     result: CaptureResult, truth: Sequence[TruthRow], masks: Mapping[str, TruthMask], seconds: float
 ) -> tuple[ScoredRow, ...]:
     """Score one capture, row by row; masks: by the name that its rows of patches give."""
-    surface = iter(score_surface(result.surface, truth, masks, seconds))
-    return tuple(
-        next(surface) if is_of_surface(row) else ScoredRow(row, read_estimate(result, row), seconds)
-        for row in truth
-    )
+    scored = score_surface(result.surface, truth, masks, seconds)
+    return _in_order(truth, scored, lambda row: ScoredRow(row, read_estimate(result, row), seconds))
 
 
 def score_overview(
     surface: Surface, truth: Sequence[TruthRow], masks: Mapping[str, TruthMask], seconds: float
 ) -> tuple[ScoredRow, ...]:
     """Score one zone's overview, row by row: its patches; heights are nothing that it measures."""
-    scored = iter(score_surface(surface, truth, masks, seconds))
-    return tuple(
-        next(scored) if is_of_surface(row) else ScoredRow(row, Estimate(refused=NOT_MEASURED), seconds)
-        for row in truth
-    )
+    scored = score_surface(surface, truth, masks, seconds)
+    return _in_order(truth, scored, lambda row: ScoredRow(row, Estimate(refused=NOT_MEASURED), seconds))
+
+
+def _in_order(
+    truth: Sequence[TruthRow], of_surface: Sequence[ScoredRow], other: Callable[[TruthRow], ScoredRow]
+) -> tuple[ScoredRow, ...]:
+    """Rows of the surface as scored and all others, in the order of the truth."""
+    surface = iter(of_surface)
+    return tuple(next(surface) if is_of_surface(row) else other(row) for row in truth)
 
 
 def summarise(rows: Sequence[ScoredRow]) -> tuple[SummaryRow, ...]:

@@ -54,14 +54,14 @@ def judge_surface(lit: Lit, print_scale: PrintScale, settings: Settings, laps: L
     """Patches and aggregate of one spot's window. Raises ModelUnusable."""
     use = settings.surface
     density = load_segmenter(use.patches.model).px_per_mm
-    views = [resample(view, density) for view in _views(lit)]
+    base = [resample(floor_image(one), density) for one in lit.rectified]
+    views = [resample(_albedo(lit.slopes), density)] if lit.slopes is not None else _views(base, lit)
     if lit.apart and len(views) > 1:
         lit = replace(lit, light_moved=light_differs(views, use.least_change))
     low, lost = _low_images(lit.low, print_scale, settings)
-    base = [resample(floor_image(one), density) for one in lit.rectified]
     gloss: GlossMap | None = None
     if low:
-        gloss = gloss_between(base, low, use.gloss)
+        gloss = gloss_between(base, [resample(image, density) for image in low], use.gloss)
     elif lit.slopes is not None:
         gloss = gloss_of_torch(_specular(lit.slopes, views[0]), density, use.gloss)
     elif len(base) >= use.least_sides and not lit.light_moved:
@@ -137,11 +137,8 @@ def floor_image(rectified: Rectified, *, burnt: bool = False) -> FloorImage:
     )
 
 
-def _views(lit: Lit) -> list[FloorImage]:
-    """The floor images that are judged."""
-    if lit.slopes is not None:
-        return [_albedo(lit.slopes)]
-    images = [floor_image(one) for one in lit.rectified]
+def _views(images: list[FloorImage], lit: Lit) -> list[FloorImage]:
+    """The floor images that are judged: the photos' middle, or some of them apart."""
     if lit.light_moved or lit.apart or len(images) == 1:
         return images[:: max(len(images) // MOST_LIGHTS, 1)][:MOST_LIGHTS]
     reflectance = np.median([image.reflectance for image in images], axis=0)

@@ -65,16 +65,21 @@ def data_uri(kind: str, data: bytes) -> Markup:
     return Markup(f"data:{kind};base64,{base64.b64encode(data).decode()}")
 
 
-@cache
-def environment() -> Environment:
-    """Templates and filters of all pages, made once."""
-    environment = Environment(
+def templates() -> Environment:
+    """The templates, without any filter of ours."""
+    return Environment(
         loader=PackageLoader("assessor.report"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+
+
+@cache
+def environment() -> Environment:
+    """Templates and filters of all pages, made once."""
+    environment = templates()
     environment.filters.update(
         quantity=words.quantity_words,
         interval=words.interval_words,

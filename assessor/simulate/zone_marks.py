@@ -31,14 +31,10 @@ class MarksRecipe:
 
 @dataclass(frozen=True, eq=False)
 class TrueMarks:
-    """kinds (H, W): 0 bare, else 1 + the kind's place in PATCH_KINDS; debris (H, W) True where no floor is seen.
-
-    islands: area in mm2 of each coating island.
-    """
+    """kinds (H, W): 0 bare, else 1 + the kind's place in PATCH_KINDS; debris (H, W) True where no floor is seen."""
 
     kinds: U8Array
     debris: BoolArray
-    islands_mm2: tuple[float, ...]
 
 
 def code_of(kind: PatchKind) -> int:
@@ -64,10 +60,11 @@ def paint_marks(floor: ZoneFloor, recipe: MarksRecipe, rng: np.random.Generator)
         brush.drips()
     for _ in range(recipe.adhesive):
         brush.adhesive()
-    areas = [brush.island() for _ in range(recipe.islands)]
+    for _ in range(recipe.islands):
+        brush.island()
     debris = brush.objects(broom=recipe.broom, cable=recipe.cable, boot=recipe.boot)
     brush.kinds[debris] = 0
-    return TrueMarks(brush.kinds, debris, tuple(a for a in areas if a > 0))
+    return TrueMarks(brush.kinds, debris)
 
 
 class _Brush:
@@ -129,17 +126,17 @@ class _Brush:
         )
         self.kinds[rows, cols][part > 0.5] = code_of(kind)
 
-    def island(self) -> float:
-        """An island of left-over coating, 1-30 cm2: even, of its own colour, little texture; returns its area, mm2."""
+    def island(self) -> None:
+        """An island of left-over coating, 1-30 cm2: even, of its own colour; none where something lies."""
         area = float(np.exp(self.rng.uniform(np.log(110.0), np.log(3000.0))))
         shape = self._shape(float(np.sqrt(area / np.pi / 0.8)), 0.5)
         got = self._lay(blur(shape, 0.5), self._place())
         if got is None:
-            return 0.0
+            return
         rows, cols, part = got
         view = self.floor.albedo[rows, cols]
         if (self.kinds[rows, cols][part > 0.5] != 0).any():
-            return 0.0
+            return
         level = np.median(view.reshape(-1, 3), axis=0)
         log = self.rng.choice([-1.0, 1.0], p=[0.6, 0.4]) * self.rng.uniform(0.18, 0.6)
         tint = np.exp(self.rng.normal(0, 0.06, 3)).astype(np.float32)
@@ -148,7 +145,6 @@ class _Brush:
         film = colour * (1 + np.float32(0.3) * (grain - 1))
         view += part[..., None] * (film - view)
         self.kinds[rows, cols][part > 0.5] = code_of("coating")
-        return float((part > 0.5).sum()) / self.px**2
 
     def drips(self) -> None:
         """A row of small dark drops."""

@@ -31,7 +31,6 @@ class GlossSettings:
     times_spread: float = 4.0  # over the robust spread of the rest of the window
     least_mm2: float = 200.0
     all_over: float = 0.45  # a whole window that gains so much toward the light shines everywhere
-    least_angle_deg: float = 8.0  # directions nearer than this are one
 
 
 @dataclass(frozen=True, eq=False)
@@ -157,10 +156,3 @@ def _trend(field: FloatArray) -> FloatArray:
         off = values - design @ plane
         weight = 1 / (1 + (off / max(1.4826 * float(np.median(np.abs(off))), 1e-4)) ** 2)
     return np.asarray((design @ plane).reshape(field.shape))
-
-
-def directions_apart(places_mm: Sequence[FloatArray]) -> float:
-    """Largest angle in degrees between the directions that some cameras at places_mm (3,) see the window from."""
-    units = [np.asarray(p) / np.linalg.norm(p) for p in places_mm]
-    cosines = [float(np.clip(a @ b, -1, 1)) for i, a in enumerate(units) for b in units[i + 1 :]]
-    return math.degrees(math.acos(min(cosines))) if cosines else 0.0

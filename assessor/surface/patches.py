@@ -166,8 +166,8 @@ def _split(parts: list[Region], kinds: FloatArray, px_per_mm: float, settings: P
             height, width = side.shape
             solid = cv2.morphologyEx(side.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8))
             whole[part.row : part.row + height, part.col : part.col + width] = solid
-            other = whole > 2  # rings may touch the other half; it is left out by its own chance
-            out += regions(whole, other, px_per_mm, seed=0.5, grow=0.5, least_mm2=settings.least_mm2)
+            none = np.zeros(whole.shape, bool)  # a half's ring may touch the other half
+            out += regions(whole, none, px_per_mm, seed=0.5, grow=0.5, least_mm2=settings.least_mm2)
     return out
 
 

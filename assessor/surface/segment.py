@@ -156,6 +156,7 @@ def _fade(n: int) -> FloatArray:
 
 def _segmenter(package: Package) -> Segmenter:
     config, told = package.config, package.calibration
+    slope, shift = told.get("stones", (1.0, 0.0))
     return Segmenter(
         title=package.title,
         px_per_mm=float(config["px_per_mm"]),
@@ -165,7 +166,7 @@ def _segmenter(package: Package) -> Segmenter:
         likely=tuple(float(w) for w in told["likely"]),
         session=package.session,
         zone=_zone(told.get("zone")),
-        stones_logit=(float(told.get("stones", (1, 0))[0]), float(told.get("stones", (1, 0))[1])),
+        stones_logit=(float(slope), float(shift)),
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from itertools import combinations
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, get_args
 
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -18,16 +18,12 @@ from assessor.tables.loader import Mark, Text, describe_invalid
 TestCode = Literal[
     "move-light", "low-photo", "cloth-wipe", "tape-lift", "knife-scratch", "water-drop", "sounding", "dry-reshoot"
 ]  # fmt: skip
-TEST_CODES: tuple[TestCode, ...] = (
-    "move-light", "low-photo", "cloth-wipe", "tape-lift", "knife-scratch", "water-drop", "sounding", "dry-reshoot",
-)  # fmt: skip
+TEST_CODES: tuple[TestCode, ...] = get_args(TestCode)
 # The patch kinds of `values.surface`, which lies a level below; a test compares the two.
 KindName = Literal[
     "oil", "damp", "coating", "adhesive", "rubber", "dust", "laitance", "shadow", "aggregate", "unknown"
 ]
-KINDS: tuple[KindName, ...] = (
-    "oil", "damp", "coating", "adhesive", "rubber", "dust", "laitance", "shadow", "aggregate", "unknown",
-)  # fmt: skip
+KINDS: tuple[KindName, ...] = get_args(KindName)
 FILE = "separating_tests.toml"
 _STRICT = ConfigDict(extra="forbid")
 

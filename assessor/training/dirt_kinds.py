@@ -14,10 +14,9 @@ from torch import Tensor
 
 from assessor.training.dirt_shapes import OUTLINES, hollows, pinholes, ramp, table_tone
 from assessor.training.noise import Draw, Grid, soft, spectral
+from assessor.values import PATCH_KINDS
 
-CLASSES = (
-    "bare", "oil", "damp", "coating", "adhesive", "rubber", "dust", "laitance", "shadow", "aggregate", "unknown",
-)  # fmt: skip
+CLASSES = ("bare", *PATCH_KINDS)
 
 
 @dataclass(frozen=True)

@@ -89,7 +89,7 @@ def _part(draw: Draw, scale: Scale, maps: Tensor | None) -> DirtBatch:
             shade = layer
             continue
         before = albedo
-        albedo = _laid(albedo, layer, grid)
+        albedo = _laid(albedo, layer)
         gloss = gloss * (1 - layer.mask) + layer.gloss * layer.mask
         smooth = torch.maximum(smooth, layer.flatten * layer.mask)
         labels.add(layer, _change(before, albedo))
@@ -132,13 +132,12 @@ def _filled(height: Tensor, smooth: Tensor, grid: Grid) -> Tensor:
     return height + smooth * (level - height)
 
 
-def _laid(albedo: Tensor, layer: Layer, grid: Grid) -> Tensor:
+def _laid(albedo: Tensor, layer: Layer) -> Tensor:
     mask = layer.mask[:, None]
     changed = albedo * torch.exp(layer.gain)
     cover = layer.cover[:, None] if layer.cover.dim() == 3 else layer.cover
     tone = layer.tone * torch.ones_like(albedo)
     changed = changed * (1 - cover) + cover * tone
-    del grid
     return (albedo + mask * (changed - albedo)).clamp(0.005, 0.97)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,9 +16,7 @@ PatchKind = Literal[
 ]
 # oil or grease; damp; sealer or coating; adhesive or mastic; rubber marks; dust or dried slurry; laitance or
 # efflorescence; shadow; aggregate or patch repair; unknown (rust, tape, a leaf, anything else).
-PATCH_KINDS: tuple[PatchKind, ...] = (
-    "oil", "damp", "coating", "adhesive", "rubber", "dust", "laitance", "shadow", "aggregate", "unknown",
-)  # fmt: skip
+PATCH_KINDS: tuple[PatchKind, ...] = get_args(PatchKind)
 PatchLook = Literal["dark", "light", "glossy", "coating"]
 GlossState = Literal["judged", "cannot-tell"]
 FloorState = Literal["told-dry", "told-damp", "looks-damp", "not-told"]
