@@ -30,6 +30,7 @@ from assessor.card.ink import (
 )
 from assessor.card.layout import PAPERS_MM, CardLayout, Marker, Tab
 from assessor.card.raster import marker_bits
+from assessor.values import BoolArray
 
 CUT_WIDTH_MM = 0.2
 FOLD_DASH_MM = (1.2, 0.8)
@@ -106,12 +107,19 @@ def tab_cut(tab: Tab) -> tuple[Point, Point, Point]:
 
 @cache
 def white_rings(marker_id: int) -> tuple[tuple[tuple[int, int], ...], ...]:
-    """Outlines of a marker's white parts on the grid of its cells, (col, row) corners, row 0 on top.
+    """Outlines of a marker's white parts on the grid of its cells (see `cell_rings`).
 
-    Neighbouring cells are merged: painted one by one they leave hairlines between them in many viewers.
     With the marker's own outline as one more ring and the even-odd rule the rings are the black print.
     """
-    white = np.pad(marker_bits(marker_id) > 0, 1)
+    return cell_rings(marker_bits(marker_id) > 0)
+
+
+def cell_rings(cells: BoolArray) -> tuple[tuple[tuple[int, int], ...], ...]:
+    """Outlines of the cells (rows, cols) that are True, as (col, row) corners, row 0 on top; even-odd rule.
+
+    Neighbouring cells are merged: painted one by one they leave hairlines between them in many viewers.
+    """
+    white = np.pad(cells, 1)
     ends: dict[tuple[int, int], list[tuple[int, int]]] = {}
 
     def edge(a: tuple[int, int], b: tuple[int, int]) -> None:
