@@ -15,7 +15,8 @@
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadCount  BadGrid  BadDrops  BadZone  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadCount  BadGrid  BadDrops  BadZone  BadTag  BadTruth  OutputNotWritable
+        NoJob  BadEntry  GateClosed  NotBlind  RecordDamaged  StoreUnusable  BackupInvalid
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
 units; the remedy is one thing a floor crew can do.
@@ -23,6 +24,15 @@ units; the remedy is one thing a floor crew can do.
 
 from __future__ import annotations
 
+from assessor.errors_job import (
+    BackupInvalid,
+    BadEntry,
+    GateClosed,
+    NoJob,
+    NotBlind,
+    RecordDamaged,
+    StoreUnusable,
+)
 from assessor.errors_photo import (
     AssessorError,
     CardMirrored,
@@ -33,6 +43,7 @@ from assessor.errors_photo import (
     Clipped,
     FlashFired,
     Glare,
+    InputError,
     LensSwitched,
     NoSheet,
     NotAnImage,
@@ -59,11 +70,14 @@ from assessor.errors_photo import (
 
 __all__ = [
     "AssessorError",
+    "BackupInvalid",
     "BadBars",
     "BadCount",
     "BadDrops",
+    "BadEntry",
     "BadGrid",
     "BadRange",
+    "BadTag",
     "BadTruth",
     "BadZone",
     "CaptureError",
@@ -75,6 +89,7 @@ __all__ = [
     "CardWorn",
     "Clipped",
     "FlashFired",
+    "GateClosed",
     "Glare",
     "HeightsDisagree",
     "InputError",
@@ -84,10 +99,12 @@ __all__ = [
     "MixedCameras",
     "MixedCards",
     "ModelUnusable",
+    "NoJob",
     "NoOverview",
     "NoPhotos",
     "NoSheet",
     "NotAnImage",
+    "NotBlind",
     "NotTied",
     "OtherPhone",
     "OutputNotWritable",
@@ -98,12 +115,14 @@ __all__ = [
     "PhotoTooLarge",
     "PoorGeometry",
     "ProcessedPhoto",
+    "RecordDamaged",
     "ScaleInvalid",
     "SettingUnknown",
     "SetupError",
     "SeveralCards",
     "SeveralFrames",
     "SpotsDiffer",
+    "StoreUnusable",
     "TableInvalid",
     "TooBlurred",
     "TooClose",
@@ -279,12 +298,6 @@ class ScaleInvalid(SetupError):
     remedy = "correct the scale file or leave --scale out"
 
 
-class InputError(AssessorError):
-    """The person asked for something that cannot be done."""
-
-    code = "input-error"
-
-
 class NoPhotos(InputError):
     """No photo was found where the person pointed."""
 
@@ -311,6 +324,13 @@ class BadZone(InputError):
 
     code = "bad-zone"
     remedy = "write the size in metres, such as 4x3, and sheets as 1-6 (there are 24)"
+
+
+class BadTag(InputError):
+    """A tag's code is damaged, or no tag of ours."""
+
+    code = "bad-tag"
+    remedy = "lay a clean tag beside the card and shoot again, or file the photos by hand"
 
 
 class BadDrops(InputError):

@@ -1,4 +1,4 @@
-"""The base of all errors, and those of single photos and videos; read the tree in `errors`, which hands them on."""
+"""The bases of all errors, and those of single photos and videos; read the tree in `errors`, which hands them on."""
 
 from __future__ import annotations
 
@@ -31,6 +31,12 @@ class AssessorError(Exception):
 
 def _rebuild(kind: type[AssessorError], found: str, file: str | None) -> AssessorError:
     return kind(found, file=file)
+
+
+class InputError(AssessorError):
+    """The person asked for something that cannot be done."""
+
+    code = "input-error"
 
 
 class PhotoError(AssessorError):

@@ -89,8 +89,16 @@ ERROR_CODES = {
     "BadCount": "bad-count",
     "BadGrid": "bad-grid",
     "BadDrops": "bad-drops",
+    "BadTag": "bad-tag",
     "BadTruth": "bad-truth",
     "OutputNotWritable": "output-not-writable",
+    "NoJob": "no-such-job",
+    "BadEntry": "bad-entry",
+    "GateClosed": "gate-closed",
+    "NotBlind": "not-blind",
+    "RecordDamaged": "record-damaged",
+    "StoreUnusable": "store-unusable",
+    "BackupInvalid": "backup-invalid",
 }
 FLAG_CODES = {
     "bars-unchecked", "soft", "coarse-pixels", "tilted", "clipped", "dark", "glare", "card-wet", "hard-shadow",

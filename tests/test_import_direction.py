@@ -11,10 +11,11 @@ import pytest
 
 PACKAGE = Path(__file__).parent.parent / "assessor"
 LEVELS = {
-    "": 0, "errors": 0, "errors_photo": 0, "flags": 0, "tables": 0,
+    "": 0, "errors": 0, "errors_photo": 0, "errors_job": 0, "flags": 0, "tables": 0,
     "values": 1,
     "card": 2, "texture": 2, "surface": 2, "grading": 2, "grouping": 2,
-    "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "surfacing": 3, "pipeline": 3, "zone": 3, "simulate": 3,
+    "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "surfacing": 3, "pipeline": 3, "zone": 3,
+    "job": 3, "simulate": 3,
     "evaluation": 3, "evaluation_rows": 3, "evaluation_surface": 3,
     "store": 4, "report": 4,
     "asked": 5, "batch": 5, "workflow": 5, "zone_workflow": 5, "counting": 5, "water_drops": 5,

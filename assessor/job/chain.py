@@ -1,0 +1,96 @@
+"""Seal entries into a chain: each holds the hash of the one before, so no entry can be changed, lost or slipped in.
+
+The hash is SHA-256 over canonical JSON (RFC 8785 in spirit: sorted keys, no spaces, UTF-8, no NaN) of the whole entry
+with its place in the job, its stamp and the previous hash. Whoever holds a copy of the last hash (a printed report, a
+backup's manifest) can tell whether the record before it is what it was.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+from typing import Literal
+
+from assessor.errors import RecordDamaged
+from assessor.job.entries import CONTENT, Content
+
+START = "0" * 64
+Role = Literal["crew", "lead", "trainer"]
+Place = Literal["floor", "desk"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stamp:
+    """Who entered something, where, when, and with which versions.
+
+    at_utc: ISO 8601 in UTC with microseconds and "+00:00"; offset_min: of the local clock from UTC. model, scale and
+    settings are names with digests, empty where an entry does not rest on them.
+    """
+
+    who: str
+    role: Role
+    place: Place
+    at_utc: str
+    offset_min: int
+    tool: str
+    model: str = ""
+    scale: str = ""
+    settings: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One sealed entry: `number` counts from 1 within its job."""
+
+    job: str
+    number: int
+    content: Content
+    stamp: Stamp
+    previous: str
+    digest: str
+
+
+def seal(job: str, number: int, content: Content, stamp: Stamp, previous: str) -> Entry:
+    """Return the entry with its hash; previous is the hash of entry number - 1, or START."""
+    return Entry(job, number, content, stamp, previous, _digest(job, number, content, stamp, previous))
+
+
+def check_chain(entries: Iterable[Entry]) -> str:
+    """Return the last hash of one job's entries, in order; raises RecordDamaged at the first that is not whole."""
+    previous, job = START, None
+    for number, entry in enumerate(entries, start=1):
+        job = job or entry.job
+        if entry.number != number or entry.job != job:
+            raise RecordDamaged(f"job {job}: entry {entry.number} stands where entry {number} belongs")
+        told = _digest(entry.job, entry.number, entry.content, entry.stamp, entry.previous)
+        if entry.previous != previous or entry.digest != told:
+            raise RecordDamaged(f"job {job}: entry {number} is not what was once written")
+        previous = entry.digest
+    return previous
+
+
+def content_json(content: Content) -> str:
+    """Canonical JSON of an entry's content."""
+    return _canonical(content.model_dump(mode="json"))
+
+
+def content_from(text: str) -> Content:
+    """The content of stored JSON; raises pydantic's ValidationError."""
+    return CONTENT.validate_json(text)
+
+
+def _digest(job: str, number: int, content: Content, stamp: Stamp, previous: str) -> str:
+    whole = {
+        "job": job,
+        "number": number,
+        "content": content.model_dump(mode="json"),
+        "stamp": asdict(stamp),
+        "previous": previous,
+    }
+    return hashlib.sha256(_canonical(whole).encode("utf-8")).hexdigest()
+
+
+def _canonical(value: object) -> str:
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
