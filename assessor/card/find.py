@@ -21,8 +21,9 @@ from numpy.typing import NDArray
 
 from assessor.card.bundle import exif_focal_px
 from assessor.card.corners import CornerFit, CornerSettings, fit_corners, sharpened
+from assessor.card.designs import read_design
 from assessor.card.detect import Detection, Pyramid, agreeing, detect_markers, divisors, pairs_of
-from assessor.card.layout import DESIGN, CardLayout, card_layout
+from assessor.card.layout import CardLayout, card_layout
 from assessor.card.linear import grey_bytes
 from assessor.card.paper import PaperSettings, burnt_share, outline_mm, read_paper
 from assessor.card.plane import (
@@ -84,7 +85,7 @@ def find_card(photo: Photo, settings: FindSettings | None = None) -> CardSightin
             best.places.size >= settings.min_markers
             and _window_share(best.places) >= settings.min_window_share
         ):
-            return _sighting(photo, best, settings)
+            return _sighting(photo, best, _design(pyramid, best, settings), settings)
     if not best.places.size and _reads_mirrored(pyramid, photo, settings):
         raise CardMirrored("the card reads only in the mirror image", file=photo.name)
     raise _not_found(photo, best.places, max(most, best.places.size), settings)
@@ -187,9 +188,25 @@ def _corners_mm(places: NDArray[np.int_]) -> FloatArray:
 def _read(pyramid: Pyramid, trend: _Trend, settings: FindSettings) -> Reading:
     """Read all places on the coarsest level whose cells are large enough."""
     centres = trend.project(cell_centres_mm())
-    cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 3:5, 4], axis=1)[:, 0], axis=-1)))
-    divisor = int(np.clip(cell_px // settings.min_cell_px, 1, 8))
+    divisor = _divisor(centres, settings)
     return read_markers(pyramid.level(divisor), (centres + 0.5) / divisor - 0.5, settings.min_share)
+
+
+def _divisor(centres: FloatArray, settings: FindSettings) -> int:
+    """How far the picture may be reduced for these cells (P, 8, 8, 2), pixels of the full one."""
+    cell_px = float(np.median(np.linalg.norm(np.diff(centres[:, 3:5, 4], axis=1)[:, 0], axis=-1)))
+    return int(np.clip(cell_px // settings.min_cell_px, 1, 8))
+
+
+def _design(pyramid: Pyramid, state: _State, settings: FindSettings) -> str:
+    """Which sheet it is, from its own markers through the final trend."""
+    trend = _Trend(state)
+    divisor = _divisor(trend.project(cell_centres_mm()), settings)
+
+    def project(points_mm: FloatArray) -> FloatArray:
+        return np.asarray((trend.project(points_mm) + 0.5) / divisor - 0.5)
+
+    return read_design(pyramid.level(divisor), project, settings.min_share)
 
 
 def _fit_places(
@@ -287,7 +304,7 @@ def _reads_mirrored(pyramid: Pyramid, photo: Photo, settings: FindSettings) -> b
     return False
 
 
-def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighting:
+def _sighting(photo: Photo, state: _State, design: str, settings: FindSettings) -> CardSighting:
     """Everything the card says about this photo."""
     assert state.fit is not None and state.plane is not None
     fit, layout = state.fit, card_layout(state.serial or 0)
@@ -306,7 +323,7 @@ def _sighting(photo: Photo, state: _State, settings: FindSettings) -> CardSighti
     return CardSighting(
         photo_name=photo.name,
         size_px=photo.size_px,
-        design=DESIGN,
+        design=design,
         serial=state.serial,
         marker_ids=np.array([layout.markers[k].id for k in state.places]),
         corners_px=fit.corners_px.copy(),

@@ -10,6 +10,7 @@ The codes differ in at least 11 bits (AprilTag 36h11, Olson 2011), so a wrong se
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -17,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from assessor.card.layout import SERIAL_ID_BASE, card_layout
+from assessor.card.layout import SERIAL_ID_BASE, Marker, card_layout
 from assessor.card.raster import marker_bits
 from assessor.values import BoolArray, FloatArray
 
@@ -33,14 +34,16 @@ class Reading:
 @cache
 def cell_centres_mm() -> FloatArray:
     """(P, 8, 8, 2) centres of each marker's cells, black border included, row 0 on top."""
-    steps = (np.arange(8) - 3.5) / 8
-    x, y = np.meshgrid(steps, -steps)
-    grids = [
-        np.stack([x * m.side_mm + m.x_mm, y * m.side_mm + m.y_mm], axis=-1) for m in card_layout(0).markers
-    ]
-    centres = np.array(grids)
+    centres = marker_cells_mm(card_layout(0).markers)
     centres.flags.writeable = False
     return centres
+
+
+def marker_cells_mm(markers: Sequence[Marker]) -> FloatArray:
+    """(P, 8, 8, 2) centres of the cells of any markers, as `cell_centres_mm`."""
+    steps = (np.arange(8) - 3.5) / 8
+    x, y = np.meshgrid(steps, -steps)
+    return np.array([np.stack([x * m.side_mm + m.x_mm, y * m.side_mm + m.y_mm], axis=-1) for m in markers])
 
 
 def read_markers(image_u8: NDArray[np.uint8], centres_px: FloatArray, min_share: float) -> Reading:
@@ -48,11 +51,7 @@ def read_markers(image_u8: NDArray[np.uint8], centres_px: FloatArray, min_share:
 
     centres_px (P, 8, 8, 2): pixels of `cell_centres_mm` in this image. min_share: right answers that count as seen.
     """
-    height, width = image_u8.shape
-    inside = np.asarray(((centres_px >= 0) & (centres_px <= (width - 1, height - 1))).all((1, 2, 3)))
-    column, row = (centres_px[..., k].reshape(-1, 8).astype(np.float32) for k in (0, 1))
-    cells = cv2.remap(image_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    answers = _answers(np.asarray(cells).reshape(-1, 8, 8).astype(np.int16))
+    inside, answers = _asked(image_u8, centres_px)
     share = _share(answers, _expected_fixed())
     by_serial = _serial_shares(answers)
     serial = _serial(by_serial, inside, min_share)
@@ -61,6 +60,23 @@ def read_markers(image_u8: NDArray[np.uint8], centres_px: FloatArray, min_share:
         value = None if serial is None else (serial // 256 if role == "serial-high" else serial % 256)
         seen[place] = value is not None and inside[place] and by_serial[place][value] >= min_share
     return Reading(seen, serial)
+
+
+def read_known(
+    image_u8: NDArray[np.uint8], ids: Sequence[int], centres_px: FloatArray, min_share: float
+) -> BoolArray:
+    """(P,) which markers of known ids are seen at these places; arguments as `read_markers`."""
+    inside, answers = _asked(image_u8, centres_px)
+    return np.asarray(inside & (_share(answers, _expected(list(ids))) >= min_share))
+
+
+def _asked(image_u8: NDArray[np.uint8], centres_px: FloatArray) -> tuple[BoolArray, NDArray[np.float32]]:
+    """Which places lie inside the image, and what their cells answer (`_answers`)."""
+    height, width = image_u8.shape
+    inside = np.asarray(((centres_px >= 0) & (centres_px <= (width - 1, height - 1))).all((1, 2, 3)))
+    column, row = (centres_px[..., k].reshape(-1, 8).astype(np.float32) for k in (0, 1))
+    cells = cv2.remap(image_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    return inside, _answers(np.asarray(cells).reshape(-1, 8, 8).astype(np.int16))
 
 
 def _answers(cells: NDArray[np.int16]) -> NDArray[np.float32]:

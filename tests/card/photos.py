@@ -13,7 +13,8 @@ from functools import cache, lru_cache
 import cv2
 import numpy as np
 
-from assessor.card.layout import card_layout
+from assessor.card.designs import design_layout
+from assessor.card.layout import DESIGN, CardLayout
 from assessor.card.linear import bytes_from_linear, linear_of_byte
 from assessor.card.raster import card_raster, paper_mask
 from assessor.values import Camera, CardSighting, Exif, FloatArray, Photo
@@ -44,6 +45,7 @@ class Scene:
     k1: float = 0.0
     k2: float = 0.0
     serial: int = 0
+    design: str = DESIGN
     print_scale: tuple[float, float] = (1.0, 1.0)
     aim_mm: tuple[float, float] = (0.0, 0.0)
     psf_sd_px: float = 0.65
@@ -89,7 +91,7 @@ def true_pixels(scene: Scene, points_mm: FloatArray) -> FloatArray:
 
 def corner_errors_px(scene: Scene, sighting: CardSighting) -> FloatArray:
     """(M, 4) distance of every found corner from its truth."""
-    layout = card_layout(scene.serial)
+    layout = design_layout(scene.design, scene.serial)
     truth = true_pixels(scene, np.array([m.corners_mm() for m in layout.markers]))
     errors = []
     for marker_id, corners in zip(sighting.marker_ids, sighting.corners_px, strict=True):
@@ -118,11 +120,10 @@ def _concrete() -> FloatArray:
 
 @lru_cache(maxsize=3)
 def _sheet_on_floor(
-    serial: int, second: tuple[float, float] | None, wet: tuple[tuple[float, float, float], ...]
+    layout: CardLayout, second: tuple[float, float] | None, wet: tuple[tuple[float, float, float], ...]
 ) -> FloatArray:
     """Card, or two, on the concrete."""
     floor = _concrete().copy()
-    layout = card_layout(serial)
     drawn = linear_of_byte()[card_raster(layout, RASTER_PX_PER_MM, PAPER_MM)]
     printed = INK_REFLECTANCE + (PAPER_REFLECTANCE - INK_REFLECTANCE) * drawn
     for wx, wy, radius in wet:
@@ -146,7 +147,8 @@ def _sheet_on_floor(
 
 def _floor(scene: Scene) -> FloatArray:
     """Reflectance of the card plane with what lies over it."""
-    floor = _sheet_on_floor(scene.serial, scene.second_card_at_mm, tuple(scene.wet))
+    layout = design_layout(scene.design, scene.serial)
+    floor = _sheet_on_floor(layout, scene.second_card_at_mm, tuple(scene.wet))
     if scene.hidden:
         floor = floor.copy()
     for x0, y0, x1, y1 in scene.hidden:
