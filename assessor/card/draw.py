@@ -19,7 +19,18 @@ from PIL import Image, ImageDraw, ImageFont
 from reportlab.pdfgen.canvas import FILL_EVEN_ODD, Canvas
 
 from assessor.card.guide import guide_pages
-from assessor.card.ink import Area, Ink, Label, Page, Point, bounds, font_file, register_fonts, text_width_mm
+from assessor.card.ink import (
+    WHITE,
+    Area,
+    Ink,
+    Label,
+    Page,
+    Point,
+    bounds,
+    font_file,
+    register_fonts,
+    text_width_mm,
+)
 from assessor.card.layout import CardLayout
 from assessor.card.raster import card_raster
 from assessor.card.sheet import annotation_inks, paper_size_mm, sheet_page
@@ -84,6 +95,15 @@ def draw_card_png(layout: CardLayout, paper: str, dpi: int = 300) -> bytes:
     target = io.BytesIO()
     Image.fromarray(image).save(target, "PNG", dpi=(dpi, dpi), optimize=True)
     return target.getvalue()
+
+
+def page_raster(page: Page, px_per_mm: float) -> U8Array:
+    """Paint a page as grey bytes, row 0 on top, white where nothing is printed."""
+    size = round(page.height_mm * px_per_mm), round(page.width_mm * px_per_mm)
+    image = np.full(size, WHITE, np.uint8)
+    for ink in page.inks:
+        _png_ink(image, ink, px_per_mm)
+    return image
 
 
 def _pdf_ink(canvas: Canvas, ink: Ink) -> None:

@@ -11,8 +11,8 @@ A tag is a small printed square beside the card. Its text is 15 characters of QR
     |  the job's code
     version
 
-The QR code mends its own damage (Reed-Solomon, level Q); the check behind it catches a mending that went wrong and codes
-that are not ours. A text that does not check is refused, never mended by a guess.
+The QR code mends its own damage (Reed-Solomon, level Q); the check behind it catches a mending that went wrong and
+codes that are not ours. A text that does not check is refused, never mended by a guess.
 """
 
 from __future__ import annotations

@@ -26,6 +26,7 @@ from assessor.simulate.slips import (
     slipped_view,
     zoomed_camera,
 )
+from assessor.simulate.tag import LaidTag, lay_tags
 from assessor.simulate.torchlight import TorchRecipe, torch_shots
 from assessor.simulate.truth import TruthRow, quick_rows, truth_rows
 from assessor.values import Camera, FloatArray, Kind
@@ -46,7 +47,8 @@ class CaptureRecipe:
     the automatic exposure, told in EXIF. body: the photographer. slips: what goes wrong in single photos. torch: the
     torch photos, which come after the others; with photos = 0 they are all there is. again: one more photo from about
     the first one's place. low_photo: one more from the side opposite the strongest light, held low and looking toward
-    it, low_tilt_deg from straight down and low_mm away. casters: who stands in the light of each photo.
+    it, low_tilt_deg from straight down and low_mm away. casters: who stands in the light of each photo. tags: laid
+    beside the sheet, the same in all photos.
     """
 
     name: str
@@ -79,6 +81,7 @@ class CaptureRecipe:
     low_tilt_deg: tuple[float, float] = (50.0, 62.0)
     low_mm: tuple[float, float] = (430.0, 520.0)
     casters: tuple[CasterRecipe | None, ...] = ()
+    tags: tuple[LaidTag, ...] = ()
 
     @property
     def kind(self) -> Kind:
@@ -295,6 +298,7 @@ def photograph(
         name = f"{recipe.name}-{k + 1}.{recipe.sensor.file_format}"
         camera = place_camera(name, view, recipe.size_px)
         image = render_view(camera, recipe.size_px, scene, motion)
+        lay_tags(image, camera, recipe.tags, light)
         photos[name] = _file(image, recipe, slip, streams[1], own["shot"])
         if slip.zoom != 1:
             camera = zoomed_camera(camera, recipe.size_px, slip.zoom)
