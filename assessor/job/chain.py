@@ -1,8 +1,9 @@
 """Seal entries into a chain: each holds the hash of the one before, so no entry can be changed, lost or slipped in.
 
 The hash is SHA-256 over canonical JSON (RFC 8785 in spirit: sorted keys, no spaces, UTF-8, no NaN) of the whole entry
-with its place in the job, its stamp and the previous hash. Whoever holds a copy of the last hash (a printed report, a
-backup's manifest) can tell whether the record before it is what it was.
+with its place in the job, its stamp and the previous hash. It is taken over the text as it was written, never over
+what a later program makes of it, so that fields added with a default leave old hashes as they are. Whoever holds a
+copy of the last hash (a printed report, a backup's manifest) can tell whether the record before it is what it was.
 """
 
 from __future__ import annotations
@@ -42,7 +43,7 @@ class Stamp:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """One sealed entry: `number` counts from 1 within its job."""
+    """One sealed entry: `number` counts from 1 within its job; `text` is its content's JSON as it was written."""
 
     job: str
     number: int
@@ -50,11 +51,19 @@ class Entry:
     stamp: Stamp
     previous: str
     digest: str
+    text: str
 
 
 def seal(job: str, number: int, content: Content, stamp: Stamp, previous: str) -> Entry:
     """Return the entry with its hash; previous is the hash of entry number - 1, or START."""
-    return Entry(job, number, content, stamp, previous, _digest(job, number, content, stamp, previous))
+    text = content_json(content)
+    return Entry(job, number, content, stamp, previous, digest_of(job, number, text, stamp, previous), text)
+
+
+def digest_of(job: str, number: int, text: str, stamp: Stamp, previous: str) -> str:
+    """Hash of an entry whose content was written as `text`: canonical JSON of the whole, keys in order."""
+    place = _canonical({"job": job, "number": number, "previous": previous, "stamp": asdict(stamp)})
+    return hashlib.sha256(f'{{"content":{text},{place[1:]}'.encode()).hexdigest()
 
 
 def check_chain(entries: Iterable[Entry]) -> str:
@@ -64,8 +73,9 @@ def check_chain(entries: Iterable[Entry]) -> str:
         job = job or entry.job
         if entry.number != number or entry.job != job:
             raise RecordDamaged(f"job {job}: entry {entry.number} stands where entry {number} belongs")
-        told = _digest(entry.job, entry.number, entry.content, entry.stamp, entry.previous)
-        if entry.previous != previous or entry.digest != told:
+        told = digest_of(entry.job, entry.number, entry.text, entry.stamp, entry.previous)
+        whole = entry.previous == previous and entry.digest == told
+        if not whole or entry.content != content_from(entry.text):
             raise RecordDamaged(f"job {job}: entry {number} is not what was once written")
         previous = entry.digest
     return previous
@@ -79,17 +89,6 @@ def content_json(content: Content) -> str:
 def content_from(text: str) -> Content:
     """The content of stored JSON; raises pydantic's ValidationError."""
     return CONTENT.validate_json(text)
-
-
-def _digest(job: str, number: int, content: Content, stamp: Stamp, previous: str) -> str:
-    whole = {
-        "job": job,
-        "number": number,
-        "content": content.model_dump(mode="json"),
-        "stamp": asdict(stamp),
-        "previous": previous,
-    }
-    return hashlib.sha256(_canonical(whole).encode("utf-8")).hexdigest()
 
 
 def _canonical(value: object) -> str:
