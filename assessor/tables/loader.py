@@ -25,6 +25,19 @@ Edition = Literal["ten-chip", "nine-chip"]
 Text = Annotated[str, Field(min_length=1)]
 Positive = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 Grades = tuple[int, int]
+Indoors = Literal["yes", "with controls", "no"]
+Dust = Literal["none", "low", "low with collector", "high", "very high"]
+Exhaust = Literal[
+    "none", "compressor outside", "pump outside", "depends on drive", "many are petrol-driven: those not indoors", "yes"
+]  # fmt: skip
+Noise = Literal["low", "high", "very high"]
+Vibration = Literal["none", "low", "high", "very high"]
+Bruising = Literal["none", "light", "yes"]
+Wet = Literal["no", "can be", "yes"]
+# Methods that are driven alike; the rework table says how each cuts deeper.
+Family = Literal[
+    "washing", "etching", "grinding", "blasting", "scarifying", "milling", "chipping", "jetting", "retarder"
+]
 
 CHIPS: dict[str, int] = {"ten-chip": 10, "nine-chip": 9}
 _STRICT = ConfigDict(extra="forbid")
@@ -102,10 +115,14 @@ class GradeTable:
 
 @dataclass(frozen=True, slots=True)
 class Caution:
-    """One usual caution of the trade; never a replacement for local codes or the maker's data sheet."""
+    """One usual caution of the trade; never a replacement for local codes or the maker's data sheet.
+
+    short: a few words for a work sheet that says the whole sentence once.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     key: Text
+    short: Annotated[str, Field(min_length=1, max_length=110)]
     sentence: Text
     mark: Mark
     source: Text
@@ -113,15 +130,24 @@ class Caution:
 
 @dataclass(frozen=True, slots=True)
 class MethodRow:
-    """One preparation method: reachable CSP range per edition, where it may be used, what to mind."""
+    """One preparation method: reachable CSP range per edition, where it may be used, what to mind.
+
+    cuts: takes concrete off. wet: whether the floor gets wet. bruising: "yes" wants a follow-up before a bonded layer.
+    mark, source: of the ranges; csp_9_mark where the nine-chip range is less or better known.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     key: Text
     name: Text
-    indoors: Literal["yes", "with controls", "no"]
-    dust: Text
-    exhaust: Text
-    noise: Text
+    family: Family
+    indoors: Indoors
+    cuts: bool
+    wet: Wet
+    dust: Dust
+    exhaust: Exhaust
+    noise: Noise
+    vibration: Vibration
+    bruising: Bruising
     cautions: tuple[Text, ...]
     claims: tuple[Text, ...]
     mark: Mark
@@ -129,20 +155,31 @@ class MethodRow:
     process: str | None = None
     csp_10: Grades | None = None
     csp_9: Grades | None = None
+    csp_9_mark: Mark | None = None
+    on: Literal["hardened", "fresh"] = "hardened"
 
     def reach(self, edition: Edition) -> Grades | None:
         """Return the lowest and highest grade the method reaches in that edition, None where not listed."""
         return self.csp_10 if edition == "ten-chip" else self.csp_9
 
+    def reach_mark(self, edition: Edition) -> Mark:
+        """Return how far the range of that edition can be trusted."""
+        return self.csp_9_mark or self.mark if edition == "nine-chip" else self.mark
+
 
 @dataclass(frozen=True, slots=True)
 class MethodTable:
-    """All methods, the cautions they name, and the sentence that defers to codes and data sheets."""
+    """All methods, the cautions they name, and the sentence that defers to codes and data sheets.
+
+    levels_mark, levels_source: of all that stands beside the ranges (dust, noise, vibration and so on).
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     table: Literal["methods"]
     version: int
     defers: Text
+    levels_mark: Mark
+    levels_source: Text
     caution: tuple[Caution, ...]
     method: tuple[MethodRow, ...]
 
@@ -150,13 +187,19 @@ class MethodTable:
         """Return the method with that key, or None."""
         return next((row for row in self.method if row.key == key), None)
 
+    def caution_rows(self, keys: Iterable[str]) -> tuple[Caution, ...]:
+        """Return the cautions of these keys, each once and in the table's order; KeyError if one is unknown."""
+        wanted = set(keys)
+        if missing := wanted - {row.key for row in self.caution}:
+            raise KeyError(sorted(missing)[0])
+        return tuple(row for row in self.caution if row.key in wanted)
+
     def cautions_of(self, key: str) -> tuple[str, ...]:
         """Return the caution sentences of a method, then the one that defers; KeyError if unknown."""
         row = self.get(key)
         if row is None:
             raise KeyError(key)
-        sentences = {caution.key: caution.sentence for caution in self.caution}
-        return (*(sentences[name] for name in row.cautions), self.defers)
+        return (*(caution.sentence for caution in self.caution_rows(row.cautions)), self.defers)
 
 
 @dataclass(frozen=True, slots=True)
@@ -241,7 +284,7 @@ def parse_grade_table(text: str, *, file: str) -> GradeTable:
 
 @cache
 def parse_methods(text: str, *, file: str) -> MethodTable:
-    """Check a method table given as TOML text: unique keys, ranges inside the scale, cautions that exist.
+    """Check a method table given as TOML text: unique keys, ranges inside the scale, a caution for every hazard.
 
     Raises TableInvalid with the file and the row.
     """
@@ -260,7 +303,27 @@ def parse_methods(text: str, *, file: str) -> MethodTable:
                 _fail(file, "method", number, f"caution '{caution}' has no row of its own")
         if not row.cautions:
             _fail(file, "method", number, f"'{row.key}' names no caution")
+        for caution in sorted(hazards_of(row) - set(row.cautions)):
+            _fail(file, "method", number, f"'{row.key}' needs the caution '{caution}'")
     return table
+
+
+def hazards_of(row: MethodRow) -> frozenset[str]:
+    """Keys of the cautions that a method may never go without, by what it does."""
+    needed = {
+        "silica": (row.cuts and row.wet != "yes") or "high" in row.dust,
+        "oil": row.cuts and row.wet != "yes",
+        "hidden": row.cuts,
+        "exhaust": row.exhaust != "none",
+        "noise": row.noise != "low",
+        "hand-arm": "high" in row.vibration,
+        "bruising": row.bruising != "none",
+        "slurry": row.wet != "no",
+        "wet-power": row.wet != "no",
+        "moisture": row.wet == "yes",
+        "fresh": row.on == "fresh",
+    }
+    return frozenset(key for key, applies in needed.items() if applies)
 
 
 @cache

@@ -116,7 +116,23 @@ BAD_METHODS = {
     "range 1-11 does not lie in CSP 1-9": ("csp_9 = [1, 3]", "csp_9 = [1, 11]"),
     "'grinding' is there 2 times": ('key = "acid-etch"', 'key = "grinding"'),
     "'retarder' has no CSP range": ("csp_10 = [6, 8]\n", ""),
-    "'scrub' names no caution": ('cautions = ["moisture"]', "cautions = []"),
+    "'scrub' names no caution": ('cautions = ["moisture", "slurry", "wet-power"]', "cautions = []"),
+    "row 3 .*'grinding' needs the caution 'silica'": (
+        'cautions = ["silica", "silica-floor"',
+        'cautions = ["silica-floor"',
+    ),
+    "'hand-grinder' needs the caution 'hand-arm'": (
+        '"noise", "hand-arm", "hidden", "oil"]',
+        '"noise", "hidden", "oil"]',
+    ),
+    "'abrasive-blast' needs the caution 'exhaust'": ('"blast", "exhaust", ', '"blast", '),
+    "'retarder' needs the caution 'fresh'": ('cautions = ["fresh", ', "cautions = ["),
+    "'rotomilling' needs the caution 'bruising'": (
+        '"building", "bruising", "hidden", "oil", "slurry"',
+        '"building", "hidden", "oil", "slurry"',
+    ),
+    "vibration: input should be": ('vibration = "low"', 'vibration = "some"'),
+    "bruising: input should be": ('bruising = "light"', 'bruising = "perhaps"'),
     "indoors: input should be": ('indoors = "no"', 'indoors = "maybe"'),
 }
 
