@@ -39,8 +39,7 @@ class Design:
     @property
     def window_mm(self) -> tuple[float, float]:
         """Width and height of the window, mm."""
-        w = self.window
-        return w.x_max_mm - w.x_min_mm, w.y_max_mm - w.y_min_mm
+        return self.window.size_mm
 
 
 def _chip() -> Design:

@@ -60,6 +60,25 @@ class Rectangle:
     x_max_mm: float
     y_max_mm: float
 
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Width and height."""
+        return self.x_max_mm - self.x_min_mm, self.y_max_mm - self.y_min_mm
+
+    def less(self, margin_mm: float) -> Rectangle:
+        """The same without a margin on all sides; a negative one widens it."""
+        return Rectangle(
+            self.x_min_mm + margin_mm,
+            self.y_min_mm + margin_mm,
+            self.x_max_mm - margin_mm,
+            self.y_max_mm - margin_mm,
+        )
+
+
+def square(half_mm: float) -> Rectangle:
+    """The square of +-half_mm about the origin."""
+    return Rectangle(-half_mm, -half_mm, half_mm, half_mm)
+
 
 @dataclass(frozen=True, slots=True)
 class Step:

@@ -16,7 +16,7 @@ import cv2
 import numpy as np
 
 from assessor.card.linear import linear_rgb
-from assessor.card.sampling import SquareGrid, pixel_polynomials
+from assessor.card.sampling import pixel_polynomials, square_grid
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.values import Adjustment, BoolArray, Camera, FloatArray, Photo, Rectified, ToneCurve
 
@@ -48,8 +48,8 @@ def rectify(
     Returns (600, 600, 3) float32 at the default settings; never raises: what cannot be used is False in `valid`.
     """
     settings = settings or RectifySettings()
-    grid = SquareGrid(settings.half_side_mm, settings.spacing_mm)
-    fields = pixel_polynomials(camera, settings.half_side_mm, 0.0)
+    grid = square_grid(settings.half_side_mm, settings.spacing_mm)
+    fields = pixel_polynomials(camera, grid.area, 0.0)
     column, row = grid.evaluate(fields[0]), grid.evaluate(fields[3])
     bytes_u8 = np.asarray(
         cv2.remap(photo.rgb_u8, column, row, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT), dtype=np.uint8
@@ -62,11 +62,9 @@ def rectify(
     table = None if curve is None else curve.table
     white, gradient, spread = fit_white(photo, camera, scale, settings, table)
     # The light is a quadratic: every tenth sample says it all.
-    coarse = SquareGrid(settings.half_side_mm, 10 * settings.spacing_mm)
-    at = (np.arange(coarse.n) + 0.5) / coarse.n * 2 - 1
-    x, y = np.meshgrid(at * settings.half_side_mm, -at * settings.half_side_mm)
+    x, y = square_grid(settings.half_side_mm, 10 * settings.spacing_mm).places_mm()
     log_light = np.tensordot(white_basis(x, y), white, axes=(0, 0)).astype(np.float32)
-    light = cv2.resize(np.exp(log_light), (grid.n, grid.n), interpolation=cv2.INTER_LINEAR)
+    light = cv2.resize(np.exp(log_light), grid.shape[::-1], interpolation=cv2.INTER_LINEAR)
     return Rectified(
         photo_name=photo.name,
         reflectance=np.asarray(linear_rgb(bytes_u8, table) / np.maximum(light, 1e-6), dtype=np.float32),

@@ -21,6 +21,7 @@ import cv2
 import numpy as np
 from scipy.fft import dctn, idctn, next_fast_len
 
+from assessor.card.layout import Rectangle
 from assessor.values import Band, BoolArray, FloatArray, HeightMap
 
 ALPHA = math.sqrt(math.log(2.0) / math.pi)
@@ -202,17 +203,18 @@ def _pull(weighted: FloatArray, weight: FloatArray) -> FloatArray:
     return np.asarray(share * own + (1.0 - share) * smooth)
 
 
-def evaluation_area(heights: HeightMap, side_mm: float) -> tuple[slice, slice]:
-    """Rows and columns of the map inside the square of `side_mm` about the window's centre.
+def evaluation_area(heights: HeightMap, area: Rectangle) -> tuple[slice, slice]:
+    """Rows and columns of the map inside an area in the card frame, mm.
 
     A cell belongs to the area where its centre does. Where the map is smaller, all of it is taken.
     ValueError where the map lies outside the area.
     """
-    half, step = side_mm / 2, 1.0 / heights.px_per_mm
+    step = 1.0 / heights.px_per_mm
     rows, cols = heights.height_mm.shape
     x_mm = heights.x_min_mm + (np.arange(cols) + 0.5) * step
     y_mm = heights.y_max_mm - (np.arange(rows) + 0.5) * step
-    inside_x, inside_y = np.flatnonzero(np.abs(x_mm) < half), np.flatnonzero(np.abs(y_mm) < half)
+    inside_x = np.flatnonzero((x_mm > area.x_min_mm) & (x_mm < area.x_max_mm))
+    inside_y = np.flatnonzero((y_mm > area.y_min_mm) & (y_mm < area.y_max_mm))
     if not inside_x.size or not inside_y.size:
         raise ValueError("the height map does not cover the evaluation area")
     return slice(int(inside_y[0]), int(inside_y[-1]) + 1), slice(int(inside_x[0]), int(inside_x[-1]) + 1)

@@ -25,7 +25,8 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.layout import WINDOW_MM, Rectangle, square
+from assessor.card.sampling import Grid
 from assessor.errors import HeightsDisagree, TooFewPhotos, ViewsTooAlike
 from assessor.texture.filters import SIGMA_PER_CUTOFF, remove_plane
 from assessor.texture.stereo_view import HeightSettings, View, agreement, resize_to, unit
@@ -43,12 +44,14 @@ def measure_heights(
     settings: HeightSettings | None = None,
     *,
     edge_width_mm: Sequence[float] = (),
+    window: Rectangle | None = None,
 ) -> HeightMap:
     """Measure heights on a 0.1 mm grid over the window from 4-6 photos with their fitted cameras.
 
     photos run in the order of adjustment.cameras. edge_width_mm: how wide each photo's black-white edges are on the
     card (`CardSighting.edge_width_mm`), which the transfer depends on; without them an ordinary phone's is taken
-    with more doubt. Raises TooFewPhotos, ViewsTooAlike or HeightsDisagree.
+    with more doubt. window: the sheet's (`designs.window_of`), the window card's where None. Raises TooFewPhotos,
+    ViewsTooAlike or HeightsDisagree.
     """
     settings = settings or HeightSettings()
     names = ", ".join(p.name for p in photos)
@@ -65,7 +68,10 @@ def measure_heights(
             f" {np.degrees(np.arctan(settings.min_spread)):.0f} degrees to each side are needed",
             file=names,
         )
-    stack = [View(photo, camera, settings) for photo, camera in zip(photos, adjustment.cameras, strict=True)]
+    area = (window or square(WINDOW_MM / 2)).less(settings.inset_mm)
+    stack = [
+        View(photo, camera, area, settings) for photo, camera in zip(photos, adjustment.cameras, strict=True)
+    ]
     start = find_start(stack, settings)
     maps = [_refine([stack[k] for k in half], views[list(half)], start, settings) for half in halves]
     height = (maps[0] + maps[1]) / 2
@@ -79,8 +85,8 @@ def measure_heights(
         height_mm=height,
         valid=valid,
         px_per_mm=1 / settings.spacing_mm,
-        x_min_mm=-settings.half_side_mm,
-        y_max_mm=settings.half_side_mm,
+        x_min_mm=area.x_min_mm,
+        y_max_mm=area.y_max_mm,
         halves=(maps[0], maps[1]),
         transfer=transfer_of(edge_width_mm, settings),
         shortest_trusted_mm=0.8,
@@ -132,11 +138,11 @@ def _refine(
     stack: Sequence[View], views: FloatArray, start: FloatArray, settings: HeightSettings
 ) -> FloatArray:
     """Heights of one half of the views on the 0.1 mm grid."""
-    height = start
+    height, area = start, stack[0].area
     for spacing_mm, rounds in settings.refinement:
-        if spacing_mm >= 2 * settings.half_side_mm / len(start) * 1.5:
+        if spacing_mm >= area.size_mm[1] / len(start) * 1.5:
             continue  # coarser than the start already is
-        grid = SquareGrid(settings.half_side_mm, spacing_mm)
+        grid = Grid(area, spacing_mm)
         height = _lucas_kanade(stack, views, resize_to(height, grid), grid, rounds=rounds, settings=settings)
     return height
 
@@ -199,7 +205,7 @@ def _lucas_kanade(
     stack: Sequence[View],
     views: FloatArray,
     height: FloatArray,
-    grid: SquareGrid,
+    grid: Grid,
     *,
     rounds: int,
     settings: HeightSettings,
@@ -237,9 +243,9 @@ def _lucas_kanade(
 
 def _correlation(stack: Sequence[View], height: FloatArray, settings: HeightSettings) -> FloatArray:
     """Mean correlation of all pairs at the final heights, on the height map's grid."""
-    grid = SquareGrid(settings.half_side_mm, 0.2)
+    grid = Grid(stack[0].area, 0.2)
     window = max(3, round(settings.fine_window_mm / grid.spacing_mm)) | 1
-    half = cv2.resize(height, (grid.n, grid.n), interpolation=cv2.INTER_AREA)
+    half = cv2.resize(height, grid.shape[::-1], interpolation=cv2.INTER_AREA)
     reference = float(np.median(half[::4, ::4]))
     above = half - np.float32(reference)
     seen = [unit(v.sampler(grid, reference).linear().at(above), window) for v in stack]

@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from assessor.card.linear import LUMINANCE, linear_rgb
-from assessor.card.sampling import SquareGrid, pixel_polynomials
+from assessor.card.sampling import pixel_polynomials, square_grid
 from assessor.card.white import white_basis
 from assessor.values import Camera, CardSighting, FloatArray, Lighting, Photo, ToneCurve, U8Array, freeze
 
@@ -67,8 +67,8 @@ def look_at(
 
     Pixels are averaged over 0.2 mm, so that fine grain does not alias.
     """
-    grid = SquareGrid(HALF_MM, 0.5 / PX_PER_MM)
-    fields = pixel_polynomials(camera, HALF_MM, 0.0)
+    grid = square_grid(HALF_MM, 0.5 / PX_PER_MM)
+    fields = pixel_polynomials(camera, grid.area, 0.0)
     image: U8Array = np.asarray(
         cv2.remap(photo.rgb_u8, grid.evaluate(fields[0]), grid.evaluate(fields[3]), cv2.INTER_LINEAR),
         np.uint8,
@@ -78,9 +78,7 @@ def look_at(
     clipped = float(((brightest >= 253) | (brightest <= 2)).mean())
     linear = linear_rgb(image, None if curve is None else curve.table)
     linear = np.asarray(cv2.resize(linear, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_AREA))
-    small = SquareGrid(HALF_MM, 20 / PX_PER_MM)
-    at = (np.arange(small.n) + 0.5) / small.n * 2 - 1
-    x, y = np.meshgrid(at * HALF_MM, -at * HALF_MM)
+    x, y = square_grid(HALF_MM, 20 / PX_PER_MM).places_mm()
     white = np.exp(np.tensordot(white_basis(x, y), white_fit, axes=(0, 0))).astype(np.float32)
     linear /= np.maximum(cv2.resize(white, (SIDE_PX, SIDE_PX), interpolation=cv2.INTER_LINEAR), 1e-6)
     place = camera.position_mm

@@ -1,7 +1,7 @@
 """Texture parameters of one capture, each with its uncertainty, from its height map.
 
-The evaluation area (window less 6 mm a side) loses its plane and goes once through the cosine transform, map
-and halves alike. Per band: Sq from the halves' covariance divided by the transfer, so without noise; the
+The evaluation area (the sheet's window less 6 mm a side) loses its plane and goes once through the cosine
+transform, map and halves alike. Per band: Sq from the halves' covariance divided by the transfer, so without noise; the
 other parameters from the band map, corrected for its noise (see `noise`). Where the surface is not clearly
 above what noise may feign, only an upper bound is given.
 
@@ -18,6 +18,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from assessor.card.layout import WINDOW_MM, Rectangle, square
 from assessor.errors import HeightsDisagree
 from assessor.texture import areal
 from assessor.texture.direction import DirectionSettings, anisotropy, as_direction
@@ -44,7 +45,7 @@ MAIN_BANDS = (Band(2.5, 25.0), Band(0.8, 25.0))
 class TextureSettings:
     """What is evaluated and what the uncertainty holds beside what each capture measures itself."""
 
-    evaluation_mm: float = 108.0  # window less 6 mm a side: the card's shadow and hidden ground
+    inset_mm: float = 6.0  # of the window, a side: the card's shadow and hidden ground
     least_transfer: float = 0.5  # waves passed less are not divided (design section 4)
     # Systematic errors over texture kinds, relative standard uncertainty: what makes the 90 % intervals hold nine
     # times in ten over all processes, lone pits and bumps among them (scripts/judge_set, seeds 41 and 51).
@@ -96,8 +97,9 @@ def measure_texture(
     settings: TextureSettings | None = None,
     *,
     kind: Kind = "angles",
+    window: Rectangle | None = None,
 ) -> Texture:
-    """Measure the texture parameters of a height map in each band.
+    """Measure the texture parameters of a height map in each band, over a window less its rim (None: the card's).
 
     Per band: Sq, Sa, Sz, Ssk, Sku, Sdq, Sdr; Str and the lay in the first; MPD and ETD over profiles of 100
     mm. A buried surface gives upper bounds for heights and slopes and nothing for shape and direction. A band
@@ -106,7 +108,7 @@ def measure_texture(
 
     Raises HeightsDisagree where too little of the window was measured. ValueError without a band.
     """
-    return _evaluate(heights, bands, settings or TextureSettings(), kind)
+    return _evaluate(heights, bands, settings or TextureSettings(), kind, window)
 
 
 def without_allowances(settings: TextureSettings) -> TextureSettings:
@@ -129,6 +131,7 @@ def exact_texture(
     px_per_mm: float,
     bands: tuple[Band, ...] = MAIN_BANDS,
     settings: TextureSettings | None = None,
+    window: Rectangle | None = None,
 ) -> Texture:
     """Texture parameters of a known surface (H, W), centred on the window, on the very path of a measurement.
 
@@ -150,7 +153,7 @@ def exact_texture(
         agreement=1.0,
         method="known surface",
     )
-    return _evaluate(known, bands, use, "angles")
+    return _evaluate(known, bands, use, "angles", window)
 
 
 def _budget(heights: HeightMap, valid_fraction: float, band: Band, use: TextureSettings) -> Budget:
@@ -166,10 +169,16 @@ def _budget(heights: HeightMap, valid_fraction: float, band: Band, use: TextureS
     )
 
 
-def _evaluate(heights: HeightMap, bands: tuple[Band, ...], use: TextureSettings, kind: Kind) -> Texture:
+def _evaluate(
+    heights: HeightMap,
+    bands: tuple[Band, ...],
+    use: TextureSettings,
+    kind: Kind,
+    window: Rectangle | None,
+) -> Texture:
     if not bands:
         raise ValueError("name at least one band")
-    area = cut_area(heights, use.evaluation_mm)
+    area = cut_area(heights, (window or square(WINDOW_MM / 2)).less(use.inset_mm))
     if area.valid_fraction < use.least_valid:
         raise HeightsDisagree(
             f"only {area.valid_fraction:.0%} of the window could be measured"

@@ -13,7 +13,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.sampling import Grid
 from assessor.texture.shading import STILL, Move, WindowStack
 from assessor.texture.solve import SolveSettings, solve
 from assessor.values import FloatArray
@@ -21,9 +21,7 @@ from assessor.values import FloatArray
 MARGIN_MM = 5.0  # the card's cut edge and its shadow lie there
 
 
-def register(
-    stack: WindowStack, grid: SquareGrid, *, rounds: int, settings: SolveSettings
-) -> tuple[Move, ...]:
+def register(stack: WindowStack, grid: Grid, *, rounds: int, settings: SolveSettings) -> tuple[Move, ...]:
     """Find the moves of all photos, the dark one last if there is one."""
     quick = replace(settings, rounds=1)
     moves = [STILL] * (len(stack.windows) + (stack.dark is not None))
@@ -46,16 +44,14 @@ def register(
 
 def _like(dark: FloatArray, albedo: FloatArray) -> FloatArray:
     """The dark photo at the albedo's level, block by block."""
-    few = 12
+    few = (12, 12)
     size = dark.shape[::-1]
-    levels = [
-        cv2.resize(np.nan_to_num(part), (few, few), interpolation=cv2.INTER_AREA) for part in (albedo, dark)
-    ]
+    levels = [cv2.resize(np.nan_to_num(part), few, interpolation=cv2.INTER_AREA) for part in (albedo, dark)]
     ratio = (levels[0] / np.maximum(levels[1], 1e-4)).astype(np.float32)
     return np.asarray(dark * cv2.resize(ratio, size, interpolation=cv2.INTER_LINEAR))
 
 
-def _step(expected: FloatArray, seen: FloatArray, weight: FloatArray, grid: SquareGrid) -> FloatArray:
+def _step(expected: FloatArray, seen: FloatArray, weight: FloatArray, grid: Grid) -> FloatArray:
     """Shift and stretch (6,) that move a photo onto what is expected: shift x, y, then stretch by rows."""
     margin = round(MARGIN_MM / grid.spacing_mm)
     inner = np.s_[margin:-margin:2, margin:-margin:2]
@@ -64,8 +60,7 @@ def _step(expected: FloatArray, seen: FloatArray, weight: FloatArray, grid: Squa
     per_mm = np.float32(1 / (2 * grid.spacing_mm))
     gx = cv2.filter2D(smooth, cv2.CV_32F, np.array([[-1, 0, 1]]) * per_mm)[inner].ravel()
     gy = cv2.filter2D(smooth, cv2.CV_32F, np.array([[1], [0], [-1]]) * per_mm)[inner].ravel()
-    at = ((np.arange(grid.n) + 0.5) / grid.n * 2 - 1) * grid.half_mm
-    x, y = (part[inner].ravel().astype(np.float32) / 60 for part in np.meshgrid(at, -at))
+    x, y = (part[inner].ravel().astype(np.float32) / 60 for part in grid.places_mm())
     basis = np.stack([gx, gy, gx * x, gx * y, gy * x, gy * y])
     spread = 1.4826 * float(np.median(np.abs(off))) + 1e-6
     sure = weight[inner].ravel() / (1 + np.square(off / (3 * spread)))

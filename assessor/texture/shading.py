@@ -13,8 +13,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from assessor.card.layout import Rectangle
 from assessor.card.linear import LUMINANCE, linear_rgb
-from assessor.card.sampling import SquareGrid, polynomials_of
+from assessor.card.sampling import Grid, polynomials_of
 from assessor.card.torch_paper import TorchPaper
 from assessor.texture.stereo_view import resize_to
 from assessor.values import BoolArray, Camera, FloatArray, Photo, ToneCurve
@@ -41,9 +42,9 @@ STILL = Move(np.zeros(2), np.zeros((2, 2)))
 
 @dataclass(frozen=True, eq=False)
 class Shading:
-    """Relative light of K photos and its cotangents, (K, n, n) float32 each; base: how much each sample can say.
+    """Relative light of K photos and its cotangents, (K, rows, columns) float32 each.
 
-    cot_x may be (K, 1, n) and cot_y (K, n, 1).
+    base: how much each sample can say. cot_x may be (K, 1, columns) and cot_y (K, rows, 1).
 
     light is `albedo x (1 + cot_x dz/dx + cot_y dz/dy)`; NaN where burnt out.
     """
@@ -68,11 +69,12 @@ class WindowPhoto:
     """One photo's window, cut out once and sampled as often as wanted."""
 
     def __init__(
-        self, photo: Photo, camera: Camera, curve: ToneCurve, gain_rgb: FloatArray, half_mm: float
+        self, photo: Photo, camera: Camera, curve: ToneCurve, gain_rgb: FloatArray, area: Rectangle
     ) -> None:
-        self.camera, self.half_mm, self.curve = camera, half_mm, curve
-        reach = half_mm + 3.0
-        corners = np.array([[x, y, z] for x in (-reach, reach) for y in (-reach, reach) for z in (0.0, -6.0)])
+        self.camera, self.area, self.curve = camera, area, curve
+        wide = area.less(-3.0)
+        across, up = (wide.x_min_mm, wide.x_max_mm), (wide.y_min_mm, wide.y_max_mm)
+        corners = np.array([[x, y, z] for x in across for y in up for z in (0.0, -6.0)])
         at = camera.project(corners)
         width, height = photo.size_px
         low = np.clip(np.floor(at.min(0)).astype(int) - 3, 0, (width - 4, height - 4))
@@ -86,8 +88,8 @@ class WindowPhoto:
         burnt = (self.rgb.max(2) >= CLIPPED_BYTE).astype(np.uint8)
         self.burnt = cv2.dilate(burnt, np.ones((3, 3), np.uint8)) if burnt.any() else None
 
-    def sample(self, grid: SquareGrid, move: Move = STILL) -> FloatArray:
-        """Linear light (n, n) over the torch's on paper at the window's centre; NaN where burnt out."""
+    def sample(self, grid: Grid, move: Move = STILL) -> FloatArray:
+        """Linear light (rows, columns) over the torch's on paper at the window's centre; NaN where burnt out."""
         places = self._places(grid, move)
         seen = cv2.remap(self.grey, *places, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
         if self.burnt is not None:
@@ -95,8 +97,8 @@ class WindowPhoto:
             seen[gone > 0] = np.nan
         return np.asarray(seen)
 
-    def sample_rgb(self, grid: SquareGrid, move: Move) -> FloatArray:
-        """The same in colour, (n, n, 3)."""
+    def sample_rgb(self, grid: Grid, move: Move) -> FloatArray:
+        """The same in colour, (rows, columns, 3)."""
         seen = cv2.remap(
             self.rgb, *self._places(grid, move), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
         )
@@ -104,10 +106,10 @@ class WindowPhoto:
             linear_rgb(np.asarray(seen, np.uint8), self.curve.table) / self.gain_rgb.astype(np.float32)
         )
 
-    def _places(self, grid: SquareGrid, move: Move) -> tuple[FloatArray, FloatArray]:
+    def _places(self, grid: Grid, move: Move) -> tuple[FloatArray, FloatArray]:
         fields = polynomials_of(
             lambda x, y: self.camera.project(np.stack([*move.apply(x, y), np.zeros_like(x)], -1)) - self.low,
-            self.half_mm,
+            self.area,
         )
         return grid.evaluate(fields[0]), grid.evaluate(fields[1])
 
@@ -123,24 +125,24 @@ class WindowStack:
     ) -> None:
         self.windows, self.dark, self.papers = tuple(windows), dark, tuple(papers)
 
-    def shading(self, grid: SquareGrid, moves: Sequence[Move]) -> Shading:
+    def shading(self, grid: Grid, moves: Sequence[Move]) -> Shading:
         """Relative light on a grid; moves: one a photo, then the dark one's."""
         dark = self.dark.sample(grid, moves[-1]) if self.dark is not None else None
-        k, n = len(self.windows), grid.n
-        light, base = (np.empty((k, n, n), np.float32) for _ in range(2))
+        k, (rows, columns) = len(self.windows), grid.shape
+        light, base = (np.empty((k, rows, columns), np.float32) for _ in range(2))
         # A torch's cotangents go with x and y alone, unless ambient light shares them out.
         flat = dark is not None
-        cot_x = np.empty((k, 1 if flat else n, n), np.float32)
-        cot_y = np.empty((k, n, 1 if flat else n), np.float32)
+        cot_x = np.empty((k, 1 if flat else rows, columns), np.float32)
+        cot_y = np.empty((k, rows, 1 if flat else columns), np.float32)
         for at in range(k):
             light[at], cot_x[at], cot_y[at], base[at] = self._one(at, moves[at], grid, dark)
         # Noise is about the same in all photos, so a sample says more where the torch is bright.
         base /= base.mean(0)
         np.maximum(base, np.float32(0.2), out=base)
-        return Shading(_levelled(light), cot_x, cot_y, base)
+        return Shading(_levelled(light, grid), cot_x, cot_y, base)
 
     def _one(
-        self, k: int, move: Move, grid: SquareGrid, dark: FloatArray | None
+        self, k: int, move: Move, grid: Grid, dark: FloatArray | None
     ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         window, paper = self.windows[k], self.papers[k]
         torch, cot_x, cot_y = torch_fields(paper, grid)
@@ -155,8 +157,8 @@ class WindowStack:
         part = torch / whole
         return seen / whole, cot_x * part, cot_y * part, torch * part
 
-    def colours(self, grid: SquareGrid, moves: Sequence[Move]) -> Iterator[FloatArray]:
-        """Relative light in colour of each photo, (n, n, 3), without ambient light; moves as in `shading`."""
+    def colours(self, grid: Grid, moves: Sequence[Move]) -> Iterator[FloatArray]:
+        """Relative light in colour of each photo, (rows, columns, 3), without ambient light; moves as in `shading`."""
         dark = self.dark.sample_rgb(grid, moves[-1]) if self.dark is not None else None
         for k, (window, paper) in enumerate(zip(self.windows, self.papers, strict=True)):
             torch = torch_fields(paper, grid)[0][..., None]
@@ -168,11 +170,9 @@ class WindowStack:
                 yield np.asarray((seen - ratio * dark) / torch)
 
 
-def torch_fields(paper: TorchPaper, grid: SquareGrid) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Torch light on level paper over that at the centre, and cotangents along x and y, each (n, n) float32."""
-    n = grid.n // 10
-    at = (np.arange(n) + 0.5) / n * 2 - 1
-    x, y = np.meshgrid(at * grid.half_mm, -at * grid.half_mm)
+def torch_fields(paper: TorchPaper, grid: Grid) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Torch light on level paper over that at the centre, and cotangents along x and y, float32 on the grid."""
+    x, y = Grid(grid.area, 10 * grid.spacing_mm).places_mm()
     light, cot_x, cot_y = (
         resize_to(np.asarray(part, np.float32), grid)
         for part in (np.exp(paper.log_light(x, y)), *paper.cotangents(x, y))
@@ -180,27 +180,27 @@ def torch_fields(paper: TorchPaper, grid: SquareGrid) -> tuple[FloatArray, Float
     return light, cot_x, cot_y
 
 
-def _levelled(light: FloatArray) -> FloatArray:
-    """Take out of each photo (K, n, n) what differs from the others as smoothly as a cubic over the window.
+def _levelled(light: FloatArray, grid: Grid) -> FloatArray:
+    """Take out of each photo (K, rows, columns) what differs from the others as smoothly as a cubic over the window.
 
     A wrong beam or place of the torch looks just so, and so do slopes over waves far longer than the texture's. Blocks
     that are half burnt out (NaN) say nothing.
     """
-    n = light.shape[1]
-    few = max(n // round(n / 120 * BLOCK_MM), 8)
+    width, height = grid.area.size_mm
+    few = max(round(height / BLOCK_MM), 8), max(round(width / BLOCK_MM), 8)
     seen = np.stack([_blocks(np.isfinite(part), few) for part in light])
     blocks = np.stack([_blocks(np.nan_to_num(part), few) for part in light]) / np.maximum(seen, 1e-3)
     usable = seen > 0.5
     mean = (blocks * usable).sum(0) / np.maximum(usable.sum(0), 1)
     log = np.log(np.maximum(blocks, 1e-4) / np.maximum(mean, 1e-4))
-    at = (np.arange(few) + 0.5) / few * 2 - 1
-    basis = np.stack([np.outer(at**i, at**j) for i in range(4) for j in range(4 - i)]).reshape(10, -1).T
+    down, along = ((np.arange(n) + 0.5) / n * 2 - 1 for n in few)
+    basis = np.stack([np.outer(down**i, along**j) for i in range(4) for j in range(4 - i)]).reshape(10, -1).T
     for k, own in enumerate(usable.reshape(len(light), -1)):
         fitted = basis @ np.linalg.lstsq(basis[own], log[k].ravel()[own], rcond=None)[0]
-        smooth = np.exp(-fitted).reshape(few, few).astype(np.float32)
-        light[k] *= cv2.resize(smooth, (n, n), interpolation=cv2.INTER_CUBIC)
+        smooth = np.exp(-fitted).reshape(few).astype(np.float32)
+        light[k] *= cv2.resize(smooth, light.shape[:0:-1], interpolation=cv2.INTER_CUBIC)
     return light
 
 
-def _blocks(field: FloatArray | BoolArray, few: int) -> FloatArray:
-    return np.asarray(cv2.resize(np.asarray(field, np.float32), (few, few), interpolation=cv2.INTER_AREA))
+def _blocks(field: FloatArray | BoolArray, few: tuple[int, int]) -> FloatArray:
+    return np.asarray(cv2.resize(np.asarray(field, np.float32), few[::-1], interpolation=cv2.INTER_AREA))

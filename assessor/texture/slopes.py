@@ -19,7 +19,8 @@ from dataclasses import dataclass, field, replace
 import cv2
 import numpy as np
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.layout import WINDOW_MM, Rectangle, square
+from assessor.card.sampling import Grid
 from assessor.card.torch_paper import TorchPaper
 from assessor.errors import TooCoarseForTorch, TorchesAlike
 from assessor.texture.register import register
@@ -34,7 +35,7 @@ Slopes = tuple[FloatArray, FloatArray]
 class SlopeSettings:
     """Grids and limits."""
 
-    half_side_mm: float = 60.0
+    inset_mm: float = 0.0  # of the window
     spacing_mm: float = 0.1
     coarse_mm: float = 0.2  # grid on which the photos are registered and albedo is kept
     register_rounds: int = 2
@@ -63,9 +64,10 @@ def measure_slopes(
     papers: Sequence[TorchPaper],
     curves: Sequence[ToneCurve],
     *,
+    window: Rectangle | None = None,
     settings: SlopeSettings | None = None,
 ) -> SlopeMap:
-    """Solve slopes (mm/mm) and albedo on a 0.1 mm grid over the window.
+    """Solve slopes (mm/mm) and albedo on a 0.1 mm grid over the window (`designs.window_of`; None: the window card's).
 
     photos and papers run alike; adjustment.cameras and curves hold the torch photos first and then the dark one, if
     any. Raises TorchesAlike or TooCoarseForTorch.
@@ -73,10 +75,11 @@ def measure_slopes(
     use = settings or SlopeSettings()
     names = ", ".join(photo.name for photo in photos)
     order = _around(papers, use, names)
-    stack = _stack(photos, dark, adjustment, papers, curves, use=use)
-    coarse = SquareGrid(use.half_side_mm, use.coarse_mm)
+    area = (window or square(WINDOW_MM / 2)).less(use.inset_mm)
+    stack = _stack(photos, dark, adjustment, papers, curves, area=area)
+    coarse = Grid(area, use.coarse_mm)
     moves = register(stack, coarse, rounds=use.register_rounds, settings=use.solve)
-    shading = stack.shading(SquareGrid(use.half_side_mm, use.spacing_mm), moves)
+    shading = stack.shading(Grid(area, use.spacing_mm), moves)
     # What is an outlier depends on how noisy these photos are: every tenth row tells.
     first = solve(shading.rows(10), replace(use.solve, rounds=1))
     loss = max(use.solve.loss, use.loss_per_noise * first.residual)
@@ -84,7 +87,7 @@ def measure_slopes(
         # One equation is left over: whichever light is dropped, the rest fit exactly, and the residual says nothing.
         loss = max(loss, use.loss_of_few)
     whole = solve(shading, replace(use.solve, loss=loss))
-    shining = _shining(whole, use)
+    shining = _shining(whole, area, use)
     valid, shine = whole.valid & ~shining, float(shining.mean())
     counted = (whole.weights[:, ::3, ::3] > LEFT_OUT).mean(0)
     matt = ~shining[::3, ::3]
@@ -100,12 +103,12 @@ def measure_slopes(
         slope_y=whole.slope_y,
         valid=valid,
         px_per_mm=1 / use.spacing_mm,
-        x_min_mm=-use.half_side_mm,
-        y_max_mm=use.half_side_mm,
+        x_min_mm=area.x_min_mm,
+        y_max_mm=area.y_max_mm,
         halves=halves,
         albedo_rgb=_albedo(stack, moves, (whole, shading), coarse),
         albedo_px_per_mm=1 / use.coarse_mm,
-        specular=_shrink(whole.specular, coarse.n),
+        specular=_shrink(whole.specular, coarse.shape),
         n_lights=len(photos),
         noise_is_modelled=not checked,
         torch_share=float(np.median([paper.share for paper in papers])),
@@ -123,18 +126,18 @@ def _stack(
     papers: Sequence[TorchPaper],
     curves: Sequence[ToneCurve],
     *,
-    use: SlopeSettings,
+    area: Rectangle,
 ) -> WindowStack:
     gains = [paper.gain_rgb for paper in papers]
     windows = [
-        WindowPhoto(photo, camera, curve, gain, use.half_side_mm)
+        WindowPhoto(photo, camera, curve, gain, area)
         for photo, camera, curve, gain in zip(photos, adjustment.cameras, curves, gains, strict=False)
     ]
     night = None
     if dark is not None:
         middle = np.exp(np.mean(np.log(gains), axis=0))
         at = len(photos)
-        night = WindowPhoto(dark, adjustment.cameras[at], curves[at], middle, use.half_side_mm)
+        night = WindowPhoto(dark, adjustment.cameras[at], curves[at], middle, area)
     return WindowStack(windows, night, papers)
 
 
@@ -156,14 +159,14 @@ def _around(papers: Sequence[TorchPaper], use: SlopeSettings, names: str) -> lis
     return [int(k) for k in order]
 
 
-def _shining(whole: Solution, use: SlopeSettings) -> BoolArray:
+def _shining(whole: Solution, area: Rectangle, use: SlopeSettings) -> BoolArray:
     """Where a film (sealer, damp, polish) throws the torch's light to the phone, which looks like slopes.
 
     Light above the matt surface tells it, on ground that is not steep: walls of pits and the card's cut edge glint too.
     """
-    n = round(2 * use.half_side_mm / use.shine_mm)
+    shape = Grid(area, use.shine_mm).shape
     level = (whole.slope_x**2 + whole.slope_y**2 < use.level_slope**2) & whole.valid
-    shine = _shrink(whole.specular * level, n) / np.maximum(_shrink(whole.albedo * level, n), 0.02)
+    shine = _shrink(whole.specular * level, shape) / np.maximum(_shrink(whole.albedo * level, shape), 0.02)
     # Stones' edges are smaller than the median's 10 mm; a patch's rim shines less than its middle.
     core = (cv2.medianBlur(shine, 5) > use.least_shine).astype(np.uint8)
     rim = round(use.rim_mm / use.shine_mm)
@@ -216,24 +219,24 @@ def _modelled(whole: Solution) -> tuple[Slopes, Slopes]:
 
 
 def _albedo(
-    stack: WindowStack, moves: Sequence[Move], found: tuple[Solution, Shading], grid: SquareGrid
+    stack: WindowStack, moves: Sequence[Move], found: tuple[Solution, Shading], grid: Grid
 ) -> FloatArray:
-    """Linear reflectance (n, n, 3) over white paper, free of shading; shadows and shine left out."""
-    total, weights = np.zeros((grid.n, grid.n, 3), np.float32), np.zeros((grid.n, grid.n), np.float32)
+    """Linear reflectance (rows, columns, 3) over white paper, free of shading; shadows and shine left out."""
+    total, weights = np.zeros((*grid.shape, 3), np.float32), np.zeros(grid.shape, np.float32)
     whole, shading = found
-    slope_x, slope_y = (_shrink(s, grid.n) for s in (whole.slope_x, whole.slope_y))
+    slope_x, slope_y = (_shrink(s, grid.shape) for s in (whole.slope_x, whole.slope_y))
     for k, colour in enumerate(stack.colours(grid, moves)):
         size = shading.light.shape[1:]
         cot_x, cot_y = (
-            _shrink(np.broadcast_to(cot[k], size), grid.n) for cot in (shading.cot_x, shading.cot_y)
+            _shrink(np.broadcast_to(cot[k], size), grid.shape) for cot in (shading.cot_x, shading.cot_y)
         )
         lit = np.maximum(1 + cot_x * slope_x + cot_y * slope_y, 0.2)
-        weight = _shrink(whole.weights[k], grid.n)
+        weight = _shrink(whole.weights[k], grid.shape)
         total += colour * weight[..., None]
         weights += weight * lit
     length = np.sqrt(1 + slope_x**2 + slope_y**2)
     return np.asarray(total * (length / np.maximum(weights, 1e-3))[..., None], dtype=np.float32)
 
 
-def _shrink(field_: FloatArray, n: int) -> FloatArray:
-    return np.asarray(cv2.resize(np.asarray(field_, np.float32), (n, n), interpolation=cv2.INTER_AREA))
+def _shrink(field_: FloatArray, shape: tuple[int, int]) -> FloatArray:
+    return np.asarray(cv2.resize(np.asarray(field_, np.float32), shape[::-1], interpolation=cv2.INTER_AREA))

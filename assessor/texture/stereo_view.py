@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from assessor.card.sampling import SquareGrid, pixel_polynomials
+from assessor.card.layout import Rectangle
+from assessor.card.sampling import Grid, pixel_polynomials
 from assessor.values import Camera, FloatArray, Photo, U8Array
 
 
@@ -16,7 +17,9 @@ from assessor.values import Camera, FloatArray, Photo, U8Array
 class HeightSettings:
     """Grid, search and gates."""
 
-    half_side_mm: float = 55.0  # one millimetre more than the evaluation area, for the filters' sake
+    inset_mm: float = (
+        5.0  # of the window: one millimetre more is left than is evaluated, for the filters' sake
+    )
     spacing_mm: float = 0.1
     lowest_mm: float = -26.0  # deepest breaking under a sheet that rests on the peaks
     highest_mm: float = 2.0  # a bowed sheet
@@ -71,10 +74,12 @@ class HeightSettings:
 class View:
     """One photo's window as normalised brightness at several densities, and where each point of space falls in it."""
 
-    def __init__(self, photo: Photo, camera: Camera, settings: HeightSettings) -> None:
-        self.camera, self.settings = camera, settings
-        half = settings.half_side_mm + 2
-        corners = np.array([[sx * half, sy * half] for sx in (-1, 1) for sy in (-1, 1)])
+    def __init__(self, photo: Photo, camera: Camera, area: Rectangle, settings: HeightSettings) -> None:
+        self.camera, self.area, self.settings = camera, area, settings
+        wide = area.less(-2.0)
+        corners = np.array(
+            [[x, y] for x in (wide.x_min_mm, wide.x_max_mm) for y in (wide.y_min_mm, wide.y_max_mm)]
+        )
         deep, high = settings.lowest_mm - 1, settings.highest_mm + 1
         seen = np.concatenate(
             [camera.project(np.column_stack([corners, np.full(4, z)])) for z in (deep, high)]
@@ -112,12 +117,10 @@ class View:
         """Coefficients of (x0, x1, x2, y0, y1, y2): pixel = p0 + d p1 + d^2 p2 with d the height above z_ref."""
         if z_ref_mm not in self._polynomials:
             offset = (float(self.offset[0]), float(self.offset[1]))
-            self._polynomials[z_ref_mm] = pixel_polynomials(
-                self.camera, self.settings.half_side_mm, z_ref_mm, offset
-            )
+            self._polynomials[z_ref_mm] = pixel_polynomials(self.camera, self.area, z_ref_mm, offset)
         return self._polynomials[z_ref_mm]
 
-    def sampler(self, grid: SquareGrid, z_ref_mm: float) -> Sampler:
+    def sampler(self, grid: Grid, z_ref_mm: float) -> Sampler:
         """Resampler of this view on a grid."""
         image, k = self.level(grid.spacing_mm)
         fields = [grid.evaluate(c) / 2**k for c in self.polynomials(z_ref_mm)]
@@ -192,6 +195,6 @@ def agreement(views: Sequence[FloatArray], window_px: int) -> FloatArray:
     return np.asarray(cv2.blur(total, (window_px, window_px)) * np.float32(1 / (n * (n - 1))))
 
 
-def resize_to(height: FloatArray, grid: SquareGrid) -> FloatArray:
-    """The same heights, or another smooth float32 field, on another grid over the same square."""
-    return np.asarray(cv2.resize(height, (grid.n, grid.n), interpolation=cv2.INTER_CUBIC), dtype=np.float32)
+def resize_to(height: FloatArray, grid: Grid) -> FloatArray:
+    """The same heights, or another smooth float32 field, on another grid over the same area."""
+    return np.asarray(cv2.resize(height, grid.shape[::-1], interpolation=cv2.INTER_CUBIC), dtype=np.float32)

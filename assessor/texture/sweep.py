@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.sampling import Grid
 from assessor.texture.stereo_view import HeightSettings, View, agreement, resize_to
 from assessor.values import FloatArray
 
@@ -23,7 +23,7 @@ def find_start(stack: Sequence[View], settings: HeightSettings) -> FloatArray:
     # Steep flanks: windows have to lean with the surface, so the search is repeated around what was found.
     height: FloatArray = np.asarray(cv2.GaussianBlur(coarse, (0, 0), 2.0), dtype=np.float32)
     for spacing_mm, reach_mm, step_mm in settings.steep_passes:
-        grid = SquareGrid(settings.half_side_mm, spacing_mm)
+        grid = Grid(stack[0].area, spacing_mm)
         height = _search_around(stack, resize_to(height, grid), grid, (reach_mm, step_mm), settings)
         height = np.asarray(cv2.GaussianBlur(height, (0, 0), 1.0), dtype=np.float32)
     return height
@@ -31,11 +31,12 @@ def find_start(stack: Sequence[View], settings: HeightSettings) -> FloatArray:
 
 def _sweep(stack: Sequence[View], settings: HeightSettings) -> FloatArray:
     """First heights at 0.4 mm spacing over the whole range."""
-    grid = SquareGrid(settings.half_side_mm, 0.4)
+    grid = Grid(stack[0].area, 0.4)
     window = max(3, round(settings.coarse_window_mm / grid.spacing_mm)) | 1
     low, high = _range(stack, settings)
     heights = np.arange(low, high + settings.coarse_step_mm, settings.coarse_step_mm)
-    costs = np.empty((grid.n, len(heights), grid.n), np.float32)
+    rows, columns = grid.shape
+    costs = np.empty((rows, len(heights), columns), np.float32)
     reference = float(heights.mean())
     samplers = [view.sampler(grid, reference).normalised(window) for view in stack]
     for k, z in enumerate(heights):
@@ -46,7 +47,7 @@ def _sweep(stack: Sequence[View], settings: HeightSettings) -> FloatArray:
 
 def _range(stack: Sequence[View], settings: HeightSettings) -> tuple[float, float]:
     """Lowest and highest height worth searching, from a quick look at 0.8 mm spacing over all that is possible."""
-    grid = SquareGrid(settings.half_side_mm, 0.8)
+    grid = Grid(stack[0].area, 0.8)
     heights = np.arange(settings.lowest_mm, settings.highest_mm, 2 * settings.coarse_step_mm)
     reference = float(heights.mean())
     samplers = [view.sampler(grid, reference).normalised(3) for view in stack]
@@ -89,7 +90,7 @@ def _along_paths(agreement: FloatArray, settings: HeightSettings) -> FloatArray:
 def _search_around(
     stack: Sequence[View],
     centre: FloatArray,
-    grid: SquareGrid,
+    grid: Grid,
     reach: tuple[float, float],
     settings: HeightSettings,
 ) -> FloatArray:
@@ -98,7 +99,7 @@ def _search_around(
     reference = float(np.median(centre[::4, ::4]))
     offsets = np.linspace(-reach[0], reach[0], 2 * round(reach[0] / reach[1]) + 1)
     samplers = [view.sampler(grid, reference).normalised(window) for view in stack]
-    costs = np.empty((len(offsets), grid.n, grid.n), np.float32)
+    costs = np.empty((len(offsets), *grid.shape), np.float32)
     for k, offset in enumerate(offsets):
         above = centre + np.float32(offset - reference)
         costs[k] = agreement([s.at(above) for s in samplers], window)

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from assessor.card.layout import Rectangle
 from assessor.texture.filters import (
     Spectrum,
     band_weights,
@@ -136,12 +137,12 @@ class View:
         )
 
 
-def cut_area(heights: HeightMap, side_mm: float) -> Area:
+def cut_area(heights: HeightMap, area: Rectangle) -> Area:
     """Crop a height map and its halves to the evaluation area, fill gaps, level and transform them.
 
     ValueError where the map lies outside the area or nothing in it is valid.
     """
-    where = evaluation_area(heights, side_mm)
+    where = evaluation_area(heights, area)
     valid = heights.valid[where]
     fraction = float(valid.mean())
     step = 1.0 / heights.px_per_mm

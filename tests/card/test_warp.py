@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from assessor.card.sampling import SquareGrid, pixel_polynomials
+from assessor.card.sampling import pixel_polynomials, square_grid
 from assessor.card.warp import BENDS, Rolling, bend_terms, join_warp, row_time
 from assessor.values import Camera, warp_terms
 from tests.card.phones import RollingPhone
@@ -70,9 +70,9 @@ def test_fast_positions_follow_the_warp(z_ref_mm: float) -> None:
     phone, rolling = views((4000, 3000))
     bends = np.random.default_rng(2).normal(0, 0.2, (BENDS, 2))
     camera: Camera = replace(phone.camera, warp=join_warp(phone.camera, rolling, bends, FOCAL_PX))
-    grid = SquareGrid(55.0, 2.0)
-    fields = [grid.evaluate(c) for c in pixel_polynomials(camera, 55.0, z_ref_mm)]
-    at = -55.0 + (np.arange(grid.n) + 0.5) * 2.0
+    grid = square_grid(55.0, 2.0)
+    fields = [grid.evaluate(c) for c in pixel_polynomials(camera, grid.area, z_ref_mm)]
+    at = -55.0 + (np.arange(grid.shape[0]) + 0.5) * 2.0
     x, y = np.meshgrid(at, at[::-1])
     for above in (-3.0, 1.5):
         near = [p0 + above * (p1 + above * p2) for p0, p1, p2 in (fields[:3], fields[3:])]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from assessor.card.layout import square
 from assessor.texture import filters
 from assessor.values import Band
 from tests.texture.surfaces import height_map
@@ -90,13 +91,13 @@ def test_band_must_run_upward() -> None:
 
 
 def test_evaluation_area_is_the_middle_108_mm() -> None:
-    rows, cols = filters.evaluation_area(height_map(np.zeros((600, 580))), 108.0)
+    rows, cols = filters.evaluation_area(height_map(np.zeros((600, 580))), square(54.0))
     assert (rows.start, rows.stop) == (30, 570)
     assert (cols.start, cols.stop) == (20, 560)
 
 
 def test_evaluation_area_takes_what_there_is_of_a_small_map() -> None:
-    rows, cols = filters.evaluation_area(height_map(np.zeros((400, 600))), 108.0)
+    rows, cols = filters.evaluation_area(height_map(np.zeros((400, 600))), square(54.0))
     assert (rows.stop - rows.start, cols.stop - cols.start) == (400, 540)
 
 

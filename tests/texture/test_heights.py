@@ -9,7 +9,8 @@ import cv2
 import numpy as np
 import pytest
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.layout import square
+from assessor.card.sampling import square_grid
 from assessor.errors import HeightsDisagree, TooFewPhotos, ViewsTooAlike
 from assessor.simulate.floors import FloorRecipe, make_floor
 from assessor.texture.heights import _halves_agree, measure_heights, split_halves, transfer_of
@@ -102,7 +103,9 @@ def test_rows_and_columns_lie_as_the_map_says() -> None:
     x, y = grid_mm()
     bump = (-3.0 + 1.5 * np.exp(-((x - 25) ** 2 + (y - 35) ** 2) / (2 * 6.0**2))).astype(np.float32)
     cameras, settings = four_sides(), HeightSettings()
-    stack = [View(p, c, settings) for p, c in zip(photos_of(cameras, bump), cameras, strict=True)]
+    stack = [
+        View(p, c, square(55.0), settings) for p, c in zip(photos_of(cameras, bump), cameras, strict=True)
+    ]
     start = cv2.GaussianBlur(find_start(stack, settings), (0, 0), 3)
     row, col = np.unravel_index(int(start.argmax()), start.shape)
     spacing = 110 / len(start)
@@ -243,9 +246,9 @@ def test_a_view_follows_a_point_at_its_height() -> None:
     """The sampler at the true height shows the paste where it lies on the card, whatever the view."""
     settings = HeightSettings()
     flat = np.full((700, 700), -4.0, np.float32)
-    grid = SquareGrid(settings.half_side_mm, 0.4)
+    grid = square_grid(60.0 - settings.inset_mm, 0.4)
     cameras = four_sides()
-    views = [View(p, c, settings) for p, c in zip(photos_of(cameras, flat), cameras, strict=True)]
+    views = [View(p, c, grid.area, settings) for p, c in zip(photos_of(cameras, flat), cameras, strict=True)]
     middle = (slice(20, -20), slice(20, -20))
     right, wrong = (
         float(agreement([v.sampler(grid, -4.0).normalised(3).at(above) for v in views], 3)[middle].mean())
@@ -279,7 +282,7 @@ def test_black_ground_beside_a_bright_edge_keeps_numbers() -> None:
     edge = np.zeros_like(photo.rgb_u8)
     # Edges from 0 to 255 strong, so that somewhere the mean beside one would cancel whatever it is offset by.
     edge[:, edge.shape[1] // 2 :] = np.linspace(0, 255, edge.shape[0]).astype(np.uint8)[:, None, None]
-    level = View(replace(photo, rgb_u8=edge), camera, HeightSettings()).level(0.1)[0]
+    level = View(replace(photo, rgb_u8=edge), camera, square(55.0), HeightSettings()).level(0.1)[0]
     assert np.abs(level).max() < 5
 
 

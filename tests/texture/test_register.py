@@ -9,7 +9,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.layout import square
+from assessor.card.sampling import square_grid
 from assessor.card.torch_paper import TorchPaper
 from assessor.texture.register import register
 from assessor.texture.shading import Move, WindowPhoto, WindowStack
@@ -17,7 +18,7 @@ from assessor.texture.solve import SolveSettings
 from assessor.values import Camera, FloatArray
 from tests.texture.torch_windows import WHITE, Shoot, Window, cameras, grid_mm, ring, shoot
 
-GRID = SquareGrid(60.0, 0.4)
+GRID = square_grid(60.0, 0.4)
 BELOW = Window(below_mm=2.0, ambient=0.25)
 X, Y = grid_mm(12, 50)
 
@@ -25,7 +26,7 @@ X, Y = grid_mm(12, 50)
 def stack_of(made: Shoot) -> WindowStack:
     def window(photo_at: int) -> WindowPhoto:
         photo = [*made.photos, *([made.dark] if made.dark else [])][photo_at]
-        return WindowPhoto(photo, made.adjustment.cameras[photo_at], made.curves[0], WHITE, 60.0)
+        return WindowPhoto(photo, made.adjustment.cameras[photo_at], made.curves[0], WHITE, square(60.0))
 
     papers: list[TorchPaper] = made.papers
     count = len(made.photos)

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from assessor.card.sampling import SquareGrid
+from assessor.card.layout import square
+from assessor.card.sampling import square_grid
 from assessor.texture.shading import STILL, Shading, WindowPhoto, WindowStack, _levelled, torch_fields
 from assessor.values import FloatArray
 from tests.texture.torch_windows import WHITE, Window, albedo_at, grid_mm, paper, ring, shoot, slopes_at
@@ -34,7 +35,7 @@ def floor(length_mm: float) -> FloatArray:
 
 
 def levelled(light: FloatArray) -> FloatArray:
-    return _levelled(np.ascontiguousarray(light, np.float32))
+    return _levelled(np.ascontiguousarray(light, np.float32), square_grid(60.0, 120.0 / light.shape[1]))
 
 
 def test_a_smooth_error_of_the_light_is_taken_out_of_each_photo() -> None:
@@ -70,12 +71,13 @@ def shading_of(window: Window, *, dark: bool) -> Shading:
     places = ring(4)
     made = shoot(places, window, dark=dark)
     windows = [
-        WindowPhoto(photo, made.adjustment.cameras[0], made.curves[0], WHITE, 60.0) for photo in made.photos
+        WindowPhoto(photo, made.adjustment.cameras[0], made.curves[0], WHITE, square(60.0))
+        for photo in made.photos
     ]
     night = None
     if made.dark is not None:
-        night = WindowPhoto(made.dark, made.adjustment.cameras[4], made.curves[4], WHITE, 60.0)
-    return WindowStack(windows, night, made.papers).shading(SquareGrid(60.0, 0.5), [STILL] * (4 + dark))
+        night = WindowPhoto(made.dark, made.adjustment.cameras[4], made.curves[4], WHITE, square(60.0))
+    return WindowStack(windows, night, made.papers).shading(square_grid(60.0, 0.5), [STILL] * (4 + dark))
 
 
 @pytest.mark.parametrize("dark", [True, False])
@@ -102,7 +104,7 @@ def test_light_is_albedo_times_one_and_cotangent_times_slope(dark: bool) -> None
 
 def test_torch_fields_are_inverse_square_times_cosine() -> None:
     place = np.array([250.0, -120.0, 160.0])
-    light, cot_x, cot_y = torch_fields(paper(place, Window()), SquareGrid(60.0, 0.2))
+    light, cot_x, cot_y = torch_fields(paper(place, Window()), square_grid(60.0, 0.2))
     x, y = grid_mm(600)
     square = (x - place[0]) ** 2 + (y - place[1]) ** 2 + place[2] ** 2
     np.testing.assert_allclose(light[INNER], ((place @ place / square) ** 1.5)[INNER], rtol=2e-3)
@@ -115,8 +117,10 @@ def test_burnt_out_samples_are_nan_and_photos_of_some_can_be_taken() -> None:
     rgb = made.photos[2].rgb_u8.copy()
     rgb[370:390, 370:390, 1] = 255
     photos = [*made.photos[:2], replace(made.photos[2], rgb_u8=rgb), made.photos[3]]
-    windows = [WindowPhoto(p, made.adjustment.cameras[0], made.curves[0], WHITE, 60.0) for p in photos]
-    shading = WindowStack(windows, None, made.papers).shading(SquareGrid(60.0, 0.5), [STILL] * 4)
+    windows = [
+        WindowPhoto(p, made.adjustment.cameras[0], made.curves[0], WHITE, square(60.0)) for p in photos
+    ]
+    shading = WindowStack(windows, None, made.papers).shading(square_grid(60.0, 0.5), [STILL] * 4)
     assert np.isnan(shading.light[2, 119:121, 119:121]).all()
     assert np.isnan(shading.light).sum() < 100
     assert np.isfinite(shading.only([0, 1, 3]).light).all()
