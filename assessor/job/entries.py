@@ -12,119 +12,69 @@ from typing import Annotated, Literal
 
 from pydantic import Field, TypeAdapter, model_validator
 
+from assessor.job.entries_site import (
+    DataSheetFiled,
+    HazardChecked,
+    JobOpened,
+    MockUpApproved,
+    SlabFacts,
+    SurfacePrepared,
+    SystemNamed,
+    ZoneLaidOut,
+)
 from assessor.job.parts import (
-    Amount, Call, Closing, DrawnSpot, FileRef, Grade, Hazard, Layer, Moisture, Number, Part, PatchSeen, Phase,
-    Resolved, Share, Side, Told, Words,
-)  # fmt: skip
+    Call,
+    Closing,
+    Direction,
+    DrawnSpot,
+    FileRef,
+    Grade,
+    Number,
+    PatchSeen,
+    Phase,
+    Resolved,
+    Share,
+    Told,
+    Words,
+)
 
-
-class JobOpened(Told):
-    """First entry of every job. code: four characters that stand on its tags."""
-
-    kind: Literal["job-opened"] = "job-opened"
-    name: Words
-    code: Annotated[str, Field(pattern=r"^[A-Z0-9]{4}$")]
-    site: Words
-    edition: Literal["ten-chip", "nine-chip"] = "ten-chip"
-    invented: bool = False
-    drops_asked: bool = False
-    clean_hours: Amount = 24.0
-
-
-class SlabFacts(Told):
-    """What is known of the slab before work: age, aggregate, layers with quantities, sounding, condition photos."""
-
-    kind: Literal["slab-facts"] = "slab-facts"
-    age_days: Annotated[int, Field(ge=0)] | None = None
-    aggregate: str = ""
-    layers: tuple[Layer, ...] = ()
-    sounding: str = ""
-    photos: tuple[FileRef, ...] = ()
-
-
-class HazardChecked(Told):
-    """A survey before any cut: asbestos and lead in old layers, or cables, heating and tendons in the slab."""
-
-    kind: Literal["hazard-checked"] = "hazard-checked"
-    hazard: Hazard
-    cleared: bool
-    how: Words
-    surveyor: Words
-    document: FileRef | None = None
-
-
-class SystemNamed(Told):
-    """The system to be placed: a row of our table of systems, and the slab's moisture when it goes down."""
-
-    kind: Literal["system-named"] = "system-named"
-    system: Words
-    product: str = ""
-    thickness_mm: Amount | None = None
-    moisture: Moisture
-    moisture_words: str = ""
-
-
-class DataSheetFiled(Told):
-    """The maker's data sheet as a stored file, and the grades it asks for. It governs."""
-
-    kind: Literal["data-sheet-filed"] = "data-sheet-filed"
-    document: FileRef
-    edition: Words
-    page: Words
-    csp_low: Grade
-    csp_high: Grade
-
-    @model_validator(mode="after")
-    def _in_order(self) -> DataSheetFiled:
-        if self.csp_low > self.csp_high:
-            raise ValueError("csp_low must not be above csp_high")
-        return self
-
-
-class ZoneLaidOut(Told):
-    """A zone: an area with one target range. Edges, corners, columns, drains and joints are zones of their own.
-
-    corners_m: outline for zones that are no rectangle. mock_up_zone: the mock-up that this zone refers to; a zone
-    with is_mock_up is one itself.
-    """
-
-    kind: Literal["zone-laid-out"] = "zone-laid-out"
-    zone: Number
-    name: Words
-    part: Part = "field"
-    area_m2: Amount
-    length_m: Amount | None = None
-    width_m: Amount | None = None
-    corners_m: tuple[tuple[float, float], ...] = ()
-    method: Words
-    is_mock_up: bool = False
-    mock_up_zone: Number | None = None
-
-
-class SurfacePrepared(Told):
-    """Work done on a zone, or on a part of it: one lot is one zone, shift, machine and method."""
-
-    kind: Literal["surface-prepared"] = "surface-prepared"
-    zone: Number
-    lot: Number
-    shift: Words
-    method: Words
-    machine: Words
-    tooling: Words
-    machine_settings: str = ""
-    speed: str = ""
-    passes: Annotated[int, Field(ge=1, le=50)] = 1
-    area_m2: Amount
-
-
-class MockUpApproved(Told):
-    """The client or the product's maker approves the mock-up: name and date as on paper."""
-
-    kind: Literal["mock-up-approved"] = "mock-up-approved"
-    zone: Number
-    side: Side
-    name: Words
-    on: Annotated[str, Field(pattern=r"^\d{4}-\d{2}-\d{2}$")]
+__all__ = [
+    "CONTENT",
+    "KINDS",
+    "Assessed",
+    "CaptureFiled",
+    "ChipRead",
+    "Content",
+    "ContradictionClosed",
+    "DataSheetFiled",
+    "Disturbed",
+    "DrawnSpot",
+    "DropsRecorded",
+    "FileRef",
+    "HazardChecked",
+    "JobOpened",
+    "KeptClean",
+    "MockUpApproved",
+    "OverviewFiled",
+    "PatchResolved",
+    "PatchSeen",
+    "PlanDrawn",
+    "Refiled",
+    "ReworkDone",
+    "ReworkOrdered",
+    "ScaleAccepted",
+    "ScaleProposed",
+    "SignedOff",
+    "SlabFacts",
+    "SpotRedrawn",
+    "SpreadDrawn",
+    "SuggestionShown",
+    "SurfacePrepared",
+    "SystemNamed",
+    "Waived",
+    "ZoneLaidOut",
+    "files_of",
+]
 
 
 class PlanDrawn(Told):
@@ -138,14 +88,25 @@ class PlanDrawn(Told):
 
 
 class SpreadDrawn(Told):
-    """Neighbours of a failed spot, which show where the failing part ends."""
+    """Neighbours of a failed spot, which show where the failing part ends. blocked: where there is no more floor."""
 
     kind: Literal["spread-drawn"] = "spread-drawn"
     zone: Number
     lot: Number
     failed_spot: Number
     spots: tuple[DrawnSpot, ...]
-    ends_at_edge: Annotated[int, Field(ge=0)] = 0
+    blocked: tuple[Direction, ...] = ()
+
+
+class SpotRedrawn(Told):
+    """Another place that the tool drew for a spot where no sheet can lie; why: what is in the way."""
+
+    kind: Literal["spot-redrawn"] = "spot-redrawn"
+    zone: Number
+    lot: Number
+    place: DrawnSpot
+    attempt: Annotated[int, Field(ge=1)]
+    why: Words
 
 
 class CaptureFiled(Told):
@@ -203,6 +164,7 @@ class OverviewFiled(Told):
     """An overview of a zone from standing height: patches, strips, coverage."""
 
     kind: Literal["overview-filed"] = "overview-filed"
+    capture: Words
     zone: Number
     photos: tuple[FileRef, ...]
     record: FileRef
@@ -258,11 +220,11 @@ class ContradictionClosed(Told):
 
 
 class PatchResolved(Told):
-    """A patch that was tested again, worked over, or is left with a reason. capture: empty for an overview's patch."""
+    """A patch of a capture or an overview that was tested again, worked over, or is left with a reason."""
 
     kind: Literal["patch-resolved"] = "patch-resolved"
     zone: Number
-    capture: str = ""
+    capture: Words
     patch: Annotated[int, Field(ge=1)]
     how: Resolved
     why: Words
@@ -304,7 +266,7 @@ class KeptClean(Told):
 
     kind: Literal["kept-clean"] = "kept-clean"
     zone: Number
-    hours: Amount
+    hours: Annotated[float, Field(gt=0, le=168)]
     note: str = ""
 
 
@@ -353,9 +315,9 @@ class ScaleAccepted(Told):
 
 Content = (
     JobOpened | SlabFacts | HazardChecked | SystemNamed | DataSheetFiled | ZoneLaidOut | SurfacePrepared
-    | MockUpApproved | PlanDrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed | OverviewFiled | SuggestionShown
-    | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded | ReworkOrdered | ReworkDone | KeptClean
-    | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
+    | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed | OverviewFiled
+    | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded | ReworkOrdered | ReworkDone
+    | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
 )  # fmt: skip
 CONTENT: TypeAdapter[Content] = TypeAdapter(Annotated[Content, Field(discriminator="kind")])
 KINDS: tuple[str, ...] = tuple(kind.model_fields["kind"].default for kind in Content.__args__)

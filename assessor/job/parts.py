@@ -22,6 +22,7 @@ Closing = Literal["second-reader", "replica", "pull-off"]
 Resolved = Literal["retested", "reworked", "waived"]
 SpotRole = Literal["random", "worst", "spread"]
 Effort = Literal["quick", "measured"]
+Direction = Literal["along", "back", "in", "out"]
 Call = Literal["chip", "rework", "shot"]
 
 
@@ -47,14 +48,19 @@ class Layer(Told):
 
 
 class DrawnSpot(Told):
-    """One spot of a plan: where, in words that a crew can walk, and how it is to be shot."""
+    """One spot of a plan: where, in words that a crew can walk, and how it is to be shot (`sampling.PlannedSpot`)."""
 
     spot: Number
     role: SpotRole
     effort: Effort
+    shots: str = ""
     where: Words
-    x_m: Length | None = None
-    y_m: Length | None = None
+    x_m: float | None = None
+    y_m: float | None = None
+    pin: tuple[float, float] | None = None
+    spread_from: Number | None = None
+    direction: Direction | None = None
+    steps: Annotated[int, Field(ge=1)] | None = None
 
 
 class PatchSeen(Told):

@@ -1,0 +1,293 @@
+"""Whether a zone is accepted: what is still missing, and whether a sign-off still holds.
+
+Acceptance is never stored. A sign-off is an entry, allowed only when nothing is missing (`gates`); the zone is accepted
+as long as nothing that reopens it came after, nothing is missing now, and the clean log ran on without a gap. So no
+order of entries and no crash can leave a zone accepted that should not be.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from typing import Literal
+
+from assessor.job.book import JobBook, Noted
+from assessor.job.entries import (
+    Assessed,
+    ChipRead,
+    ContradictionClosed,
+    Disturbed,
+    DropsRecorded,
+    KeptClean,
+    OverviewFiled,
+    PlanDrawn,
+    Refiled,
+    ReworkDone,
+    ReworkOrdered,
+    SignedOff,
+    SpotRedrawn,
+    SpreadDrawn,
+    SurfacePrepared,
+    ZoneLaidOut,
+)
+from assessor.job.plans import follow_up
+from assessor.job.spots import SpotState, spot_state
+from assessor.job.targets import target_of
+from assessor.values import TargetRange
+
+Standing = Literal["laid-out", "in-work", "ready-to-sign", "accepted", "reopened"]
+HAZARDS = {"asbestos-lead": "asbestos and lead", "buried-services": "cables, heating and tendons"}
+# What reopens an accepted zone whatever it says; captures, overviews, readings and drops reopen by what they show.
+_REOPENING = (
+    Disturbed, ReworkOrdered, ReworkDone, SurfacePrepared, Refiled, PlanDrawn, SpreadDrawn, ZoneLaidOut,
+    ContradictionClosed, SpotRedrawn,
+)  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class Missing:
+    """One thing that keeps a zone from being accepted: a code, and a sentence that says what to do."""
+
+    code: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class ZoneStanding:
+    """A zone now. spots: all drawn ones; missing: empty where it may be signed; signed_by: whose sign-off holds."""
+
+    zone: int
+    standing: Standing
+    target: TargetRange | None
+    spots: tuple[SpotState, ...]
+    missing: tuple[Missing, ...]
+    signed_by: str | None
+    signed_at_utc: str | None
+    reopened_by: str | None
+
+
+def zone_standing(book: JobBook, zone: int, now_utc: str) -> ZoneStanding:
+    """Judge a zone at a moment (ISO 8601, UTC): only the clean log's expiry depends on it."""
+    target = target_of(book, zone).grades
+    spots = _spots(book, zone, target)
+    missing = tuple(_missing(book, zone, target, spots, datetime.fromisoformat(now_utc)))
+    signed = max(book.zones[zone].of(SignedOff), key=lambda note: note.number, default=None)
+    reopened = _reopened(book, zone, signed, target, datetime.fromisoformat(now_utc)) if signed else None
+    standing: Standing
+    if signed is not None and reopened is None and not missing:
+        standing = "accepted"
+    elif signed is not None:
+        standing = "reopened"
+        reopened = reopened or missing[0].sentence
+    elif not missing:
+        standing = "ready-to-sign"
+    else:
+        standing = "in-work" if book.prepared(zone) else "laid-out"
+    holds = signed if standing == "accepted" else None
+    return ZoneStanding(
+        zone=zone,
+        standing=standing,
+        target=target,
+        spots=spots,
+        missing=missing,
+        signed_by=holds.stamp.who if holds else None,
+        signed_at_utc=holds.stamp.at_utc if holds else None,
+        reopened_by=reopened,
+    )
+
+
+def missing_of(book: JobBook, zone: int, now_utc: str) -> tuple[Missing, ...]:
+    """What keeps the zone from being signed at that moment."""
+    target = target_of(book, zone).grades
+    spots = _spots(book, zone, target)
+    return tuple(_missing(book, zone, target, spots, datetime.fromisoformat(now_utc)))
+
+
+def _spots(book: JobBook, zone: int, target: TargetRange | None) -> tuple[SpotState, ...]:
+    if target is None:
+        return ()
+    return tuple(spot_state(book, zone, spot, target) for spot in sorted(book.zones[zone].spots))
+
+
+def _missing(
+    book: JobBook, zone: int, target: TargetRange | None, spots: tuple[SpotState, ...], now: datetime
+) -> Iterable[Missing]:
+    laid_out = book.zones[zone].laid_out
+    yield from _missing_before_work(book, zone)
+    if target is None:
+        yield Missing(
+            "no-data-sheet", "No data sheet is filed: nothing says which grades the product asks for."
+        )
+    lots = book.lots(zone)
+    if not lots:
+        yield Missing("not-prepared", "No work is entered for this zone.")
+    for lot in lots:
+        if not book.planned(zone, lot):
+            yield Missing("no-plan", f"Lot {lot} has no spots drawn: let the tool draw them.")
+    if not _has_overview(book, zone) and not book.waived(zone, "overview"):
+        yield Missing("no-overview", "No overview since the last work: walk the zone with the zone sheets.")
+    yield from _missing_at_spots(book, zone, spots)
+    for capture, patch in book.open_patches(zone):
+        yield Missing(
+            "patch-open",
+            f"Patch {patch.patch} of {capture} ({patch.cause}) is open: test it again, work it over, or waive it.",
+        )
+    if book.opened is not None and book.opened.drops_asked and not book.waived(zone, "drops"):
+        yield from _missing_drops(book, zone)
+    if _open_orders(book, zone):
+        yield Missing("rework-open", "Rework was ordered and is not entered as done.")
+    if not _clean_until(book, zone, now):
+        yield Missing(
+            "not-kept-clean", "Nobody has entered since the last work or event that the zone is clean."
+        )
+    if (
+        laid_out.is_mock_up
+        and book.approved(zone) != {"client", "maker"}
+        and not book.waived(zone, "mock-up")
+    ):
+        yield Missing(
+            "mock-up-open", "The mock-up needs the approval of the client and of the product's maker."
+        )
+
+
+def _missing_before_work(book: JobBook, zone: int) -> Iterable[Missing]:
+    for hazard, words in HAZARDS.items():
+        if not hazard_cleared(book, hazard):
+            yield Missing("hazard-open", f"The survey for {words} is not cleared.")
+    if not mock_up_ready(book, zone):
+        yield Missing("mock-up-open", "The mock-up that this zone refers to is not approved by both sides.")
+
+
+def hazard_cleared(book: JobBook, hazard: str) -> bool:
+    """Whether the last entry on a hazard cleared it."""
+    note = book.hazards.get(hazard)
+    return note is not None and bool(getattr(note.content, "cleared", False))
+
+
+def mock_up_ready(book: JobBook, zone: int) -> bool:
+    """Whether a zone is a mock-up, refers to an approved one, or was let off by name."""
+    laid_out = book.zones[zone].laid_out
+    if laid_out.is_mock_up or book.waived(zone, "mock-up"):
+        return True
+    refers = laid_out.mock_up_zone
+    return refers in book.zones and book.approved(refers) == {"client", "maker"}
+
+
+def _has_overview(book: JobBook, zone: int) -> bool:
+    worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
+    since = max((note.number for note in worked), default=0)
+    return any(note.number > since for note in book.zones[zone].of(OverviewFiled))
+
+
+def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) -> Iterable[Missing]:
+    placed = book.zones[zone].spots
+    for state in spots:
+        where = f"Spot {state.spot} ({placed[state.spot].drawn.role})"
+        if state.status == "unread":
+            yield Missing("spot-unread", f"{where} has no blind chip reading in round {state.round}.")
+        elif state.status == "contradicted":
+            how = "Close it by a second reader, a replica or a pull-off."
+            yield Missing("spot-contradicted", f"{where}: {state.contradiction}. {how}")
+        elif state.status != "in":
+            found = "too smooth" if state.status == "short" else "too rough"
+            yield Missing("spot-outside", f"{where} was read {found}: rework it, then shoot and read again.")
+    for state in spots:
+        if state.failed_in_round and not _fenced_in(book, zone, state, spots):
+            yield Missing(
+                "spot-not-fenced",
+                f"Spot {state.spot} failed: follow it up with neighbours until two in a row pass on every side.",
+            )
+
+
+def _fenced_in(book: JobBook, zone: int, failed: SpotState, spots: tuple[SpotState, ...]) -> bool:
+    """Whether its neighbours pass on every side, or the whole zone was worked over since it failed."""
+    since = book.reworks(zone, failed.spot)[max(failed.failed_in_round) - 1 :]
+    if any(isinstance(note.content, ReworkDone) and not note.content.spots for note in since):
+        return True
+    return follow_up(book, zone, failed.spot, spots).done
+
+
+def _missing_drops(book: JobBook, zone: int) -> Iterable[Missing]:
+    worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
+    since = max((note.number for note in worked), default=0)
+    drops = [note for note in book.zones[zone].of(DropsRecorded) if note.number > since]
+    if not drops:
+        yield Missing("no-drops", "The job asks for water drops: none are recorded since the last work.")
+    elif isinstance(drops[-1].content, DropsRecorded) and not drops[-1].content.passed:
+        yield Missing("drops-failed", "The last water drops did not pass: rework, then test again.")
+
+
+def _open_orders(book: JobBook, zone: int) -> bool:
+    """Whether any ordered rework has a spot, or the zone, that was not entered as done after it."""
+    for order in book.zones[zone].of(ReworkOrdered):
+        if not isinstance(order.content, ReworkOrdered):
+            continue
+        done = [n.content for n in book.reworked.get(zone, ()) if n.number > order.number]
+        spots = {spot for content in done if isinstance(content, ReworkDone) for spot in content.spots}
+        whole = any(isinstance(content, ReworkDone) and not content.spots for content in done)
+        if not whole and (not order.content.spots or not set(order.content.spots) <= spots):
+            return True
+    return False
+
+
+def _clean_until(book: JobBook, zone: int, now: datetime) -> bool:
+    """Whether a look at the clean floor, since the last work or event, still holds."""
+    touched = Disturbed | SurfacePrepared | ReworkDone
+    since = max((n.number for n in book.zones[zone].notes if isinstance(n.content, touched)), default=0)
+    return any(
+        note.number > since and _at(note) <= now <= _until(note) for note in book.zones[zone].of(KeptClean)
+    )
+
+
+def _at(note: Noted) -> datetime:
+    return datetime.fromisoformat(note.stamp.at_utc)
+
+
+def _until(note: Noted) -> datetime:
+    assert isinstance(note.content, KeptClean)
+    return _at(note) + timedelta(hours=note.content.hours)
+
+
+def _reopened(
+    book: JobBook, zone: int, signed: Noted, target: TargetRange | None, now: datetime
+) -> str | None:
+    """What reopened a signed zone, in words; None where the sign-off holds."""
+    after = [note for note in book.zones[zone].notes if note.number > signed.number]
+    for note in after:
+        if reopens(note, target):
+            return f"{note.content.kind} by {note.stamp.who} at {note.stamp.at_utc}"
+    sheet = book.data_sheet
+    if sheet is not None and sheet.number > signed.number:
+        return f"another data sheet was filed by {sheet.stamp.who} at {sheet.stamp.at_utc}"
+    return _lapsed(book, zone, signed, now)
+
+
+def reopens(note: Noted, target: TargetRange | None) -> bool:
+    """Whether an entry, coming after a sign-off, reopens the zone."""
+    content = note.content
+    if isinstance(content, _REOPENING):
+        return True
+    if isinstance(content, Assessed | OverviewFiled):
+        return bool(content.patches)
+    if isinstance(content, DropsRecorded):
+        return not content.passed
+    if isinstance(content, ChipRead):
+        return target is None or not target.low <= content.chip_low <= content.chip_high <= target.high
+    return False
+
+
+def _lapsed(book: JobBook, zone: int, signed: Noted, now: datetime) -> str | None:
+    """A gap in the clean log since the sign-off: nobody watched, so somebody has to look and sign again."""
+    until: datetime | None = None
+    for note in book.zones[zone].of(KeptClean):
+        if until is None or note.number < signed.number:
+            until = max(until, _until(note)) if until else _until(note)
+        elif _at(note) <= until:
+            until = max(until, _until(note))
+        else:
+            break
+    if until is not None and now <= until:
+        return None
+    ended = until.isoformat(timespec="minutes") if until else "before the sign-off"
+    return f"the clean log ran out at {ended}"
