@@ -184,6 +184,14 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
     placed = book.zones[zone].spots
     for state in spots:
         where = f"Spot {state.spot} ({placed[state.spot].drawn.role})"
+        shot = [
+            capture for capture in book.captures_at(zone, state.spot)
+            if capture.phase == "after" and capture.round >= state.round
+        ]  # fmt: skip
+        if not shot:
+            yield Missing("spot-unshot", f"{where} has no photo after preparation in round {state.round}.")
+        elif not any(capture.assessed for capture in shot):
+            yield Missing("spot-unassessed", f"{where} is photographed but not assessed yet.")
         if state.status == "unread":
             yield Missing("spot-unread", f"{where} has no blind chip reading in round {state.round}.")
         elif state.status == "contradicted":
