@@ -91,10 +91,10 @@ def point_grid(rows: int, cols: int) -> PointGrid:
     return PointGrid(rows, cols, points)
 
 
-def wilson(hits: float, points: int, level: float = LEVEL) -> tuple[float, float]:
+def wilson(hits: float, points: float, level: float = LEVEL) -> tuple[float, float]:
     """Wilson's score interval of a share; hits may hold halves. ValueError unless 0 <= hits <= points > 0."""
     if not 0 <= hits <= points or points <= 0:
-        raise ValueError(f"{hits:g} of {points} is no share")
+        raise ValueError(f"{hits:g} of {points:g} is no share")
     z = float(norm.ppf(0.5 + level / 2))
     p = hits / points
     middle = (p + z * z / (2 * points)) / (1 + z * z / points)
