@@ -5,7 +5,6 @@ Two drops a spot: one on the floor as it is, one on a freshly abraded place besi
 
 from __future__ import annotations
 
-import math
 import tomllib
 from collections import Counter
 from dataclasses import dataclass
@@ -16,14 +15,13 @@ from typing import Annotated, ClassVar, Literal
 from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
 from assessor.errors import BadDrops
+from assessor.tables.counts import count_needed
 from assessor.tables.loader import Text, describe_invalid
 
 Seen = Literal["bead", "film", "odd-shape", "colour"]
 Place = Literal["left", "right", "top", "bottom", "middle"]
 Seconds = Annotated[float, Field(gt=0, le=24 * 3600)]
 EXAMPLE = "water_drops_example.toml"
-M2_PER_FT2 = 0.09290304  # exact, by the foot's definition
-FIRST_FT2, FIRST_DROPS, NEXT_FT2 = 2000.0, 3, 3000.0  # ASTM F3191 as told in trade literature
 _STRICT = ConfigDict(extra="forbid")
 
 
@@ -138,11 +136,7 @@ def drops_needed(area_m2: float) -> int:
 
     A part of 3,000 ft2 counts whole. ValueError unless area_m2 > 0.
     """
-    if not area_m2 > 0:
-        raise ValueError("area_m2 must be positive")
-    beyond_ft2 = area_m2 / M2_PER_FT2 - FIRST_FT2
-    # A whole number of square feet must not tip over by rounding.
-    return FIRST_DROPS + max(math.ceil(beyond_ft2 / NEXT_FT2 - 1e-9), 0)
+    return count_needed("water-drops", area_m2)
 
 
 def _fail(file: str, number: int, found: str) -> None:

@@ -3,7 +3,8 @@
 import pytest
 
 from assessor.errors import BadDrops
-from assessor.surface.drop_record import M2_PER_FT2, drops_needed, example_record, parse_record
+from assessor.surface.drop_record import drops_needed, example_record, parse_record
+from assessor.tables.counts import M2_PER_FT2
 
 EXAMPLE = example_record()
 
