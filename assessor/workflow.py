@@ -6,16 +6,12 @@ executor it is given and writes the table and the page; `evaluate_folder` scores
 
 from __future__ import annotations
 
-import hashlib
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
-from pydantic import ValidationError
-
-from assessor import __version__
 from assessor.asked import FloorTold, read_scale, read_settings, with_floor, with_process
 from assessor.batch import (
     SMALL_PHOTO,
@@ -26,42 +22,36 @@ from assessor.batch import (
     TruthTask,
     failed_capture,
     failed_truth,
-    files_of,
     read_serial,
-    read_source,
     run_all,
     run_capture,
     run_truth,
 )
+from assessor.capture_plan import Asked, AskedCapture, plan_captures, source_file
 from assessor.card.bars import scale_from_bars
-from assessor.card.decode import read_exif
 from assessor.card.describe import describe_card
 from assessor.card.draw import draw_card_pdf, draw_card_png, draw_card_svg
 from assessor.card.layout import card_layout
-from assessor.card.video import is_video
-from assessor.errors import OutputNotWritable, PhotoError
 from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
 from assessor.grading.ranges import parse_range
-from assessor.grading.scale import GradeScale
 from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
 from assessor.report.page import index_page
-from assessor.report.record import RecordHead, SourceFile
-from assessor.report.schema import CaptureRecord, ScaleRecord
+from assessor.report.record import SourceFile
+from assessor.report.schema import CaptureRecord
 from assessor.report.table import captures_csv
-from assessor.settings import Settings, digest_of
+from assessor.settings import Settings
 from assessor.store.files import (
     RECORD,
     append_text,
     check_writable,
     clean_text,
     find_photos,
-    shown_name,
     write_bytes,
     write_text,
 )
 from assessor.store.truth import read_truth_folder
 from assessor.texture.measure import MAIN_BANDS
-from assessor.values import Exif, Kind, PrintScale
+from assessor.values import Kind, PrintScale
 
 INDEX, TABLE, LOG = "index.html", "captures.csv", "errors.log"
 CardFormat = Literal["pdf", "svg", "png"]
@@ -153,29 +143,20 @@ def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
     settings = with_floor(settings, request.floor)
     target = parse_range(request.target_range, scale) if request.target_range else None
     bars = request.measured_bars
-    print_scale = scale_from_bars(*bars, settings=settings.bars) if bars else PrintScale()
+    if bars:
+        scale_from_bars(*bars, settings=settings.bars)  # refuses impossible readings before any photo is read
     paths = find_photos(request.inputs, leave_out=request.out)
     check_writable(request.out)
-    files = {str(path): _source_file(path, settings) for path in paths}
+    files = {str(path): source_file(path, settings) for path in paths}
     groups = tuple(
         replace(group, name=clean_text(group.name), why=clean_text(group.why))
         for group in _group(files, settings, executor)
     )
-    bands = tuple(dict.fromkeys((*MAIN_BANDS, *scale.bands)))
-    tasks, standing = [], []
-    for group in groups:
-        kind = None if request.kind == "auto" else request.kind
-        job = Job(tuple(map(Path, group.paths)), print_scale, scale, target, bands, settings, kind)
-        head = _head(group, tuple(files[path] for path in group.paths), job, bars)
-        folder = request.out / group.name
-        if folder.resolve() in {path.parent.resolve() for path in paths}:
-            raise OutputNotWritable("the results would land among the photos", file=str(folder))
-        record = None if request.force else _standing(folder, head.key)
-        if record is None:
-            tasks.append(CaptureTask(job, head, folder))
-        else:
-            standing.append(record)
-    return BatchPlan(request.out, groups, tuple(tasks), tuple(standing))
+    kind = None if request.kind == "auto" else request.kind
+    asked = [AskedCapture(group, kind, bars) for group in groups]
+    how = Asked(settings, scale, target)
+    tasks, standing = plan_captures(asked, files, how, request.out, force=request.force)
+    return BatchPlan(request.out, groups, tasks, standing)
 
 
 def assess_batch(
@@ -260,17 +241,6 @@ def card_numbers(request: CardRequest) -> dict[str, Any]:
     return describe_card(card_layout(request.serial), request.paper)
 
 
-def _source_file(path: Path, settings: Settings) -> SourceFile:
-    """Name, SHA-256 and Exif of a photo or video; one that cannot be read is refused later, with its capture."""
-    is_sweep = is_video(path)
-    try:
-        data = read_source(path, settings)
-        exif = Exif() if is_sweep else read_exif(data)
-    except PhotoError:
-        return SourceFile(shown_name(path), "", Exif(), is_sweep)
-    return SourceFile(shown_name(path), hashlib.sha256(data).hexdigest(), exif, is_sweep)
-
-
 def _group(files: dict[str, SourceFile], settings: Settings, executor: Executor) -> tuple[Group, ...]:
     """Group by folder and time; where more photos stay together than the sides ask for, by the cards' serials too."""
     records = {path: PhotoRecord(path, file.exif, is_sweep=file.is_sweep) for path, file in files.items()}
@@ -285,61 +255,6 @@ def _group(files: dict[str, SourceFile], settings: Settings, executor: Executor)
         for (path, _), serial in run_all(executor, read_serial, tasks, lambda task, error: None):
             serials[str(path)] = serial
             records[str(path)] = replace(records[str(path)], serial=serial)
-
-
-def _head(
-    group: Group, files: tuple[SourceFile, ...], job: Job, bars: tuple[float, float] | None
-) -> RecordHead:
-    settings_digest, scale_digest = job.settings.digest(), digest_of(job.scale)
-    key = digest_of(
-        {
-            "version": __version__,
-            "schema": CaptureRecord.model_fields["schema_version"].default,
-            "photos": sorted([file.name, file.sha256] for file in files),
-            "settings": settings_digest,
-            "scale": scale_digest,
-            "bars": bars,
-            "target": str(job.target),
-            "bands": [str(band) for band in job.bands],
-            "kind": job.kind,
-        }
-    )
-    return RecordHead(
-        capture=group.name,
-        why_grouped=group.why,
-        key=key,
-        assessor_version=__version__,
-        assessed_at_utc="",
-        settings_digest=settings_digest,
-        scale=_scale_record(job.scale, scale_digest),
-        target=job.target,
-        print_scale=job.print_scale,
-        measured_bars_mm=bars,
-        files=files,
-    )
-
-
-def _scale_record(scale: GradeScale, digest: str) -> ScaleRecord:
-    return ScaleRecord(
-        name=scale.name,
-        edition=scale.edition,
-        is_prior=scale.is_prior,
-        origin=scale.origin,
-        chip_set=scale.chip_set,
-        who=scale.who,
-        date=scale.date,
-        digest=digest,
-    )
-
-
-def _standing(folder: Path, key: str) -> CaptureRecord | None:
-    """The record of an earlier run where it is whole and its key is today's; our errors are tried again."""
-    try:
-        record = CaptureRecord.model_validate_json((folder / RECORD).read_bytes())
-    except (OSError, ValidationError):
-        return None
-    whole = all((folder / name).is_file() for name in files_of(record))
-    return record if record.key == key and record.status != "failed" and whole else None
 
 
 def _thumbnails(out: Path, records: Sequence[CaptureRecord]) -> dict[str, bytes]:

@@ -130,7 +130,7 @@ def test_changed_settings_photos_and_versions_are_assessed_again(
     settings.write_text("[camera]\nmax_rms_px = 0.7\n")
     assert run(floors, settings_file=settings).n_new == 2
     assert pipeline.arguments[-1]["settings"].camera.max_rms_px == 0.7
-    monkeypatch.setattr(workflow, "__version__", "9.9.9")
+    monkeypatch.setattr(capture_plan, "__version__", "9.9.9")
     assert run(floors).n_new == 2
 
 

@@ -24,6 +24,7 @@ from assessor.job.entries import (
     OverviewFiled,
     PatchResolved,
     PlanDrawn,
+    PrintMeasured,
     Refiled,
     ReworkDone,
     ScaleAccepted,
@@ -107,6 +108,7 @@ class JobBook:
         self.readings: dict[tuple[int, int], list[Noted]] = {}
         self.closings: dict[tuple[int, int], list[Noted]] = {}
         self.reworked: dict[int, list[Noted]] = {}
+        self.prints: dict[int, tuple[float, float]] = {}
         self.proposals: dict[str, Noted] = {}
         self.scales: list[Noted] = []
         self.photos: set[str] = set()
@@ -155,6 +157,8 @@ class JobBook:
             self.closings.setdefault((content.zone, content.spot), []).append(note)
         elif isinstance(content, ReworkDone):
             self.reworked.setdefault(content.zone, []).append(note)
+        elif isinstance(content, PrintMeasured):
+            self.prints[content.serial] = content.along_mm, content.across_mm
         elif isinstance(content, ScaleProposed):
             self.proposals[content.scale.sha256] = note
         elif isinstance(content, ScaleAccepted):

@@ -17,6 +17,7 @@ from assessor.job.entries_site import (
     HazardChecked,
     JobOpened,
     MockUpApproved,
+    PrintMeasured,
     SlabFacts,
     SurfacePrepared,
     SystemNamed,
@@ -59,6 +60,7 @@ __all__ = [
     "PatchResolved",
     "PatchSeen",
     "PlanDrawn",
+    "PrintMeasured",
     "Refiled",
     "ReworkDone",
     "ReworkOrdered",
@@ -149,6 +151,7 @@ class Assessed(Told):
     status: Literal["assessed", "refused"]
     capture_kind: str = ""
     record: FileRef
+    page: FileRef | None = None
     call: Call | None = None
     p_short: Share | None = None
     p_in_range: Share | None = None
@@ -314,8 +317,8 @@ class ScaleAccepted(Told):
 
 
 Content = (
-    JobOpened | SlabFacts | HazardChecked | SystemNamed | DataSheetFiled | ZoneLaidOut | SurfacePrepared
-    | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed | OverviewFiled
+    JobOpened | SlabFacts | HazardChecked | SystemNamed | DataSheetFiled | ZoneLaidOut | PrintMeasured
+    | SurfacePrepared     | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed | OverviewFiled
     | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded | ReworkOrdered | ReworkDone
     | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
 )  # fmt: skip

@@ -104,6 +104,15 @@ class ZoneLaidOut(Told):
     mock_up_zone: Number | None = None
 
 
+class PrintMeasured(Told):
+    """Tape readings of a print's check bars, mm: they hold for every capture of the job with that card serial."""
+
+    kind: Literal["print-measured"] = "print-measured"
+    serial: Annotated[int, Field(ge=0, le=65535)]
+    along_mm: Amount
+    across_mm: Amount
+
+
 class SurfacePrepared(Told):
     """Work done on a zone, or on a part of it: one lot is one zone, shift, machine and method."""
 
