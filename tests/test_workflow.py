@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 import pytest
 
-from assessor import batch, workflow
+from assessor import batch, capture_plan, workflow
 from assessor.batch import SerialExecutor
 from assessor.errors import (
     BadBars,

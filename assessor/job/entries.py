@@ -318,9 +318,9 @@ class ScaleAccepted(Told):
 
 Content = (
     JobOpened | SlabFacts | HazardChecked | SystemNamed | DataSheetFiled | ZoneLaidOut | PrintMeasured
-    | SurfacePrepared     | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed | OverviewFiled
-    | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded | ReworkOrdered | ReworkDone
-    | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
+    | SurfacePrepared | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed
+    | OverviewFiled | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded
+    | ReworkOrdered | ReworkDone | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
 )  # fmt: skip
 CONTENT: TypeAdapter[Content] = TypeAdapter(Annotated[Content, Field(discriminator="kind")])
 KINDS: tuple[str, ...] = tuple(kind.model_fields["kind"].default for kind in Content.__args__)
