@@ -86,13 +86,18 @@ def choose_methods(
     system: key of the table of systems; avoid: hazards the place can't have; fresh: the concrete hasn't hardened.
     Raises ValueError for a range outside the edition's scale, KeyError for an unknown system.
     """
-    if not 1 <= target.low <= target.high <= CHIPS[edition]:
-        raise ValueError(f"the {edition} scale runs from CSP 1 to {CHIPS[edition]}, not {target}")
+    check_target(target, edition)
     asked = MethodsAsked(target, edition, indoors, system, tuple(avoid), fresh)
     placed = system_row(system)
     table = load_methods()
     fits = [_judge(row, asked, placed, table) for row in table.method]
     return tuple(sorted(fits, key=lambda fit: _order(fit, target)))
+
+
+def check_target(target: TargetRange, edition: Edition) -> None:
+    """Raise ValueError where a range leaves the edition's scale."""
+    if not 1 <= target.low <= target.high <= CHIPS[edition]:
+        raise ValueError(f"the {edition} scale runs from CSP 1 to {CHIPS[edition]}, not {target}")
 
 
 def system_row(key: str | None) -> SystemRow | None:

@@ -132,13 +132,14 @@ class Caution:
 class MethodRow:
     """One preparation method: reachable CSP range per edition, where it may be used, what to mind.
 
-    cuts: takes concrete off. wet: whether the floor gets wet. bruising: "yes" wants a follow-up before a bonded layer.
-    mark, source: of the ranges; csp_9_mark where the nine-chip range is less or better known.
+    tool: what a work sheet calls it. cuts: takes concrete off. wet: whether the floor gets wet. bruising: "yes" wants a
+    follow-up before a bonded layer. mark, source: of the ranges; csp_9_mark where the nine-chip range's differs.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     key: Text
     name: Text
+    tool: Text
     family: Family
     indoors: Indoors
     cuts: bool
