@@ -15,16 +15,15 @@ import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from statistics import fmean, stdev
 from typing import Literal
 
-from scipy.stats import beta, norm, t
+from scipy.stats import beta, norm
 
+from assessor.grading.intervals import LEVEL, MeanStatistic, mean_of, spaced
 from assessor.job.sampling import Lot, SamplingSettings, SpotRole, wanted_spots
 from assessor.surface.points import wilson
 from assessor.values import TargetRange
 
-LEVEL = 0.95  # as standards state acceptance; the tool's own measured values carry 90 % intervals
 Side = Literal["short", "in", "over"]
 
 
@@ -41,19 +40,6 @@ class Proof:
     high95: float
     exact_low95: float
     sentence: str
-
-
-@dataclass(frozen=True, slots=True)
-class MeanStatistic:
-    """Mean and spread of n values; sd, low95, high95 are None where n or the chips' steps can't tell them."""
-
-    n: int
-    mean: float
-    sd: float | None
-    low95: float | None
-    high95: float | None
-    least: float
-    most: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,7 +117,7 @@ def what_it_proves(n: int, passed: int, *, level: float = LEVEL) -> Proof:
             f"{passed} of {n} random spots in range: that shows that {low:.0%} to {high:.0%} of the floor is "
             f"(Wilson, {level:.0%})."
         )
-    return Proof(n, passed, low, high, exact, _spaced(said))
+    return Proof(n, passed, low, high, exact, spaced(said))
 
 
 def spots_to_show(share: float, *, level: float = LEVEL) -> int:
@@ -141,27 +127,6 @@ def spots_to_show(share: float, *, level: float = LEVEL) -> int:
     z2 = float(norm.ppf(0.5 + level / 2)) ** 2
     # The lower limit of n of n is n / (n + z^2).
     return math.ceil(share * z2 / (1 - share) - 1e-9)
-
-
-def t_interval(mean: float, sd: float, n: int, level: float = LEVEL) -> tuple[float, float] | None:
-    """Student's interval of the mean of n values with standard deviation sd; None for one value."""
-    if n < 2:
-        return None
-    half = float(t.ppf(0.5 + level / 2, n - 1)) * sd / math.sqrt(n)
-    return mean - half, mean + half
-
-
-def mean_of(values: Sequence[float]) -> MeanStatistic:
-    """Mean, spread and Student's 95 % interval of values in any unit; ValueError where there are none.
-
-    All alike gives no interval: values that were rounded (chips step a whole grade) then hide their spread.
-    """
-    if not values:
-        raise ValueError("no values")
-    sd = stdev(values) if len(values) > 1 else None
-    interval = t_interval(fmean(values), sd, len(values)) if sd else None
-    low, high = interval or (None, None)
-    return MeanStatistic(len(values), fmean(values), sd, low, high, min(values), max(values))
 
 
 def place_of(low: int, high: int, target: TargetRange) -> Side:
@@ -232,7 +197,7 @@ def _weighted(lots: Sequence[LotStatistics]) -> tuple[float | None, float]:
 
 
 def _with_sentences(found: ZoneStatistics) -> ZoneStatistics:
-    return replace(found, sentences=tuple(_spaced(line) for line in _sentences(found)))
+    return replace(found, sentences=tuple(spaced(line) for line in _sentences(found)))
 
 
 def _sentences(found: ZoneStatistics) -> list[str]:
@@ -273,8 +238,3 @@ def _say_mean(mean: MeanStatistic) -> str:
         f"Readings: mean CSP {mean.mean:.1f} (95 %: {mean.low95:.1f} to {mean.high95:.1f}), spread "
         f"{mean.sd:.1f}, {reach}."
     )
-
-
-def _spaced(text: str) -> str:
-    """Percent signs set off, as everywhere in this package."""
-    return text.replace("%", " %").replace("  %", " %")

@@ -9,8 +9,9 @@ from scipy.stats import binomtest, sem, t
 from statsmodels.stats.proportion import proportion_confint
 from statsmodels.stats.weightstats import DescrStatsW
 
+from assessor.grading.intervals import mean_of, t_interval
 from assessor.job.sampling import Lot, draw_plan
-from assessor.job.statistics import mean_of, spots_to_show, t_interval, what_it_proves
+from assessor.job.statistics import spots_to_show, what_it_proves
 
 
 @pytest.mark.parametrize(("passed", "n"), [(5, 5), (3, 3), (4, 5), (0, 4), (30, 30), (40, 100), (35, 35)])

@@ -8,13 +8,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from assessor.grading.intervals import mean_of, t_interval
 from assessor.job.sampling import Lot
 from assessor.job.statistics import (
     SpotReading,
-    mean_of,
     place_of,
     spots_to_show,
-    t_interval,
     what_it_proves,
     zone_statistics,
 )
