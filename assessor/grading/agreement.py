@@ -30,7 +30,7 @@ from assessor.values import FloatArray
 class AgreementSettings:
     """From how many spots agreement is told; working values of ours."""
 
-    least_for_kappa: int = 15  # below, the large-sample interval is too narrow (10 spots: under 90 %, tests)
+    least_for_kappa: int = 15  # below, the large-sample interval is too narrow (10 spots: 92 %, tests)
     enough: int = 30  # spots that a study of readers is planned with; below it everything is a hint
     useful_width: float = 0.40  # of kappa's interval; wider does not tell fair agreement from good
 
