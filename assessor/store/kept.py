@@ -1,0 +1,219 @@
+"""Files as they came, each under its SHA-256, in a folder or at any fsspec URL.
+
+A file is written beside its place and renamed, and is on the disk before any row names it. One that is there is never
+written over. What lies there without a row (a program was killed) is no part of the record and is simply written again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+from collections.abc import Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Protocol, cast
+
+from assessor.errors import StoreUnusable
+
+CHUNK = 1 << 20
+TEMPORARY = ".tmp"
+# Waiting for the disk, not computing: several files reach it in one go of its journal.
+_WRITERS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Incoming:
+    """A file on its way in: bytes in memory, or a file on disk that is copied in pieces."""
+
+    source: bytes | Path
+    sha256: str
+    size: int
+
+
+class Files(Protocol):
+    """A place of stored files by SHA-256."""
+
+    where: str
+
+    def size(self, sha256: str) -> int | None:
+        """Bytes of a file, None where it is not there."""
+
+    def put(self, files: Sequence[Incoming]) -> None:
+        """Write files whole and wait until they are on the disk."""
+
+    def open(self, sha256: str) -> BinaryIO:
+        """Open for reading; raises FileNotFoundError."""
+
+    def path(self, sha256: str) -> Path | None:
+        """Path on this machine, None where there is none."""
+
+    def names(self) -> Iterator[str]:
+        """SHA-256 of every file that lies here."""
+
+
+def incoming(source: bytes | Path) -> Incoming:
+    """Hash a file before it is copied."""
+    if isinstance(source, bytes):
+        return Incoming(source, hashlib.sha256(source).hexdigest(), len(source))
+    digest, size = hashlib.sha256(), 0
+    with source.open("rb") as file:
+        for piece in pieces(file):
+            digest.update(piece)
+            size += len(piece)
+    return Incoming(source, digest.hexdigest(), size)
+
+
+def pieces(file: BinaryIO) -> Iterator[bytes]:
+    """A file in pieces, so that a long video is never in memory whole."""
+    while piece := file.read(CHUNK):
+        yield piece
+
+
+def sha256_of(files: Files, sha256: str) -> str:
+    """The hash of what lies under a name; raises FileNotFoundError."""
+    digest = hashlib.sha256()
+    with files.open(sha256) as file:
+        for piece in pieces(file):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def place_of(address: str | Path) -> Files:
+    """Files in a folder, or at an fsspec URL; raises StoreUnusable where the URL cannot be used."""
+    if isinstance(address, Path) or "://" not in address:
+        return LocalFiles(Path(address))
+    if address.startswith("file://"):
+        return LocalFiles(Path(address.removeprefix("file://")))
+    return RemoteFiles(address)
+
+
+class LocalFiles:
+    """Files in a folder: `ab/abcdef...`."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder, self.where = folder, str(folder)
+
+    def path(self, sha256: str) -> Path:
+        """Where a file lies or would lie."""
+        return self.folder / sha256[:2] / sha256
+
+    def size(self, sha256: str) -> int | None:
+        """Bytes of a file, None where it is not there."""
+        try:
+            return self.path(sha256).stat().st_size
+        except FileNotFoundError:
+            return None
+
+    def open(self, sha256: str) -> BinaryIO:
+        """Open for reading; raises FileNotFoundError."""
+        return self.path(sha256).open("rb")
+
+    def put(self, files: Sequence[Incoming]) -> None:
+        """Write files whole and wait until they are on the disk."""
+        shelves = {self.path(file.sha256).parent for file in files}
+        for shelf in (self.folder / TEMPORARY, *shelves):
+            shelf.mkdir(parents=True, exist_ok=True)
+        if len(files) > 1:
+            with ThreadPoolExecutor(_WRITERS) as pool:
+                list(pool.map(self._put, files))
+        else:
+            for file in files:
+                self._put(file)
+        # A rename is only on the disk when its folder is.
+        for shelf in (*shelves, self.folder):
+            _sync_folder(shelf)
+
+    def _put(self, file: Incoming) -> None:
+        temporary = self.folder / TEMPORARY / f"{file.sha256[:16]}-{secrets.token_hex(8)}"
+        try:
+            with temporary.open("xb") as target:
+                copy(file, target)
+                target.flush()
+                os.fsync(target.fileno())
+            temporary.replace(self.path(file.sha256))
+        except BaseException:
+            with suppress(OSError):
+                temporary.unlink(missing_ok=True)
+            raise
+
+    def names(self) -> Iterator[str]:
+        """SHA-256 of every file that lies here."""
+        for shelf in sorted(self.folder.glob("[0-9a-f][0-9a-f]")):
+            yield from sorted(path.name for path in shelf.iterdir())
+
+    def sweep(self, before_s: float) -> None:
+        """Remove what programs that were killed left half written: temporary files last touched before a time."""
+        for path in (self.folder / TEMPORARY).glob("*"):
+            # Another program may be sweeping too, or finishing this very file.
+            with suppress(OSError):
+                if path.stat().st_mtime < before_s:
+                    path.unlink()
+
+
+class RemoteFiles:
+    """Files at an fsspec URL. How a write becomes whole is that system's affair: object stores do it at once."""
+
+    def __init__(self, url: str) -> None:
+        # Imported here: a store in a folder never needs it.
+        import fsspec  # type: ignore[import-untyped]  # noqa: PLC0415
+
+        try:
+            self._system, self._root = fsspec.core.url_to_fs(url)
+        except (ImportError, ValueError) as error:
+            kind = url.split("://", 1)[0]
+            raise StoreUnusable(f"files cannot be kept at {kind}:// ({error})", file=kind) from error
+        self.where = f"{url.split('://', 1)[0]}://{self._root.lstrip('/')}"
+
+    def path(self, sha256: str) -> None:
+        """Nothing here has a path on this machine."""
+        return
+
+    def size(self, sha256: str) -> int | None:
+        """Bytes of a file, None where it is not there."""
+        try:
+            return int(self._system.info(self._place(sha256))["size"])
+        except FileNotFoundError:
+            return None
+
+    def open(self, sha256: str) -> BinaryIO:
+        """Open for reading; raises FileNotFoundError."""
+        return cast(BinaryIO, self._system.open(self._place(sha256), "rb"))
+
+    def put(self, files: Sequence[Incoming]) -> None:
+        """Write files whole."""
+        for file in files:
+            self._system.makedirs(self._place(file.sha256).rsplit("/", 1)[0], exist_ok=True)
+            with self._system.open(self._place(file.sha256), "wb") as target:
+                copy(file, target)
+
+    def names(self) -> Iterator[str]:
+        """SHA-256 of every file that lies here."""
+        yield from sorted(path.rsplit("/", 1)[-1] for path in self._system.find(self._root))
+
+    def _place(self, sha256: str) -> str:
+        return f"{self._root}/{sha256[:2]}/{sha256}"
+
+
+def copy(file: Incoming, target: BinaryIO) -> None:
+    """Write a file that was hashed before; raises StoreUnusable where it is another by now."""
+    if isinstance(file.source, bytes):
+        target.write(file.source)
+        return
+    digest = hashlib.sha256()
+    with file.source.open("rb") as source:
+        for piece in pieces(source):
+            digest.update(piece)
+            target.write(piece)
+    if digest.hexdigest() != file.sha256:
+        raise StoreUnusable("the file changed while it was being copied", file=str(file.source))
+
+
+def _sync_folder(folder: Path) -> None:
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
