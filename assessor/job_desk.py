@@ -1,0 +1,165 @@
+"""The job record as a use case: open a store, read a job, enter what a person did; the only thing shells call for it.
+
+Every entry passes the gates while the store holds the job still, so two people at two desks can't contradict each
+other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+
+from assessor import __version__
+from assessor.errors import BadEntry, NoJob
+from assessor.job.acceptance import ZoneStanding, zone_standing
+from assessor.job.book import JobBook, Noted
+from assessor.job.chain import Entry, Place, Role, Stamp
+from assessor.job.entries import Content, JobOpened, SuggestionShown
+from assessor.job.gates import check_entry, enter
+from assessor.store.ledger import Ledger
+from assessor.store.opening import open_store
+
+DEFAULT_STORE = "assessor_jobs"
+Now = Callable[[], datetime]
+TOOL = f"assessor {__version__}"
+
+
+@dataclass(frozen=True, slots=True)
+class Person:
+    """Who enters something, in which role, and where they are."""
+
+    who: str
+    role: Role = "crew"
+    place: Place = "desk"
+
+
+@dataclass(frozen=True, slots=True)
+class Versions:
+    """What an entry rests on beside the program: model, scale and settings, as names with digests."""
+
+    model: str = ""
+    scale: str = ""
+    settings: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JobOverview:
+    """One job for a list: its opening entry, counts, and how each zone stands."""
+
+    job: str
+    opened: JobOpened
+    entries: int
+    captures: int
+    unassessed: int
+    zones: tuple[ZoneStanding, ...]
+    last_at_utc: str
+    digest: str
+
+
+class JobDesk:
+    """A store with a clock, and what can be done at it. Used as a context manager; it closes the store."""
+
+    def __init__(self, store: Ledger, now: Now | None = None) -> None:
+        self.store = store
+        self._now = now or (lambda: datetime.now().astimezone())
+
+    def __enter__(self) -> JobDesk:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.store.close()
+
+    def now_utc(self) -> str:
+        """The time as it is stamped: ISO 8601, UTC, with microseconds."""
+        return self._now().astimezone(UTC).isoformat(timespec="microseconds")
+
+    def stamp(self, person: Person, versions: Versions | None = None) -> Stamp:
+        """Who, when and with what, for an entry made now."""
+        who = " ".join(person.who.split())
+        if not who:
+            raise BadEntry("nobody is named: everything in the record says who entered it (--who)")
+        offset = self._now().utcoffset()
+        minutes = round(offset.total_seconds() / 60) if offset is not None else 0
+        use = versions or Versions()
+        return Stamp(
+            who, person.role, person.place, self.now_utc(), minutes, TOOL, use.model, use.scale, use.settings
+        )
+
+    def book(self, job: str) -> JobBook:
+        """A job's record, read; raises NoJob and RecordDamaged."""
+        entries = self.store.entries(job)
+        if not entries:
+            known = ", ".join(head.job for head in self.store.jobs()) or "none"
+            raise NoJob(f"there is no job '{job}' here (jobs: {known})")
+        return JobBook(entries)
+
+    def enter(
+        self, job: str, contents: Sequence[Content], person: Person, versions: Versions | None = None
+    ) -> tuple[Entry, ...]:
+        """Write entries, all or none; raises what the gates find and what the store can't take."""
+        stamp = self.stamp(person, versions)
+        return self.store.append(job, contents, stamp, check=lambda entries: _pass(entries, contents, stamp))
+
+    def open_job(self, content: JobOpened, person: Person) -> tuple[Entry, ...]:
+        """Open a job under its code."""
+        return self.enter(content.code, (content,), person)
+
+    def standing(self, book: JobBook, zone: int) -> ZoneStanding:
+        """How a zone stands now; raises NoJob."""
+        if zone not in book.zones:
+            known = ", ".join(map(str, sorted(book.zones))) or "none"
+            raise NoJob(f"there is no zone {zone} (zones: {known})")
+        return zone_standing(book, zone, self.now_utc())
+
+    def list_jobs(self) -> tuple[JobOverview, ...]:
+        """Every job of the store, with how its zones stand; a zone's name says no suggestion."""
+        found = []
+        for head in self.store.jobs():
+            book = self.book(head.job)
+            assert book.opened is not None
+            captures = book.captures.values()
+            found.append(
+                JobOverview(
+                    job=head.job,
+                    opened=book.opened,
+                    entries=head.entries,
+                    captures=len(captures),
+                    unassessed=sum(capture.assessed is None for capture in captures),
+                    zones=tuple(self.standing(book, zone) for zone in sorted(book.zones)),
+                    last_at_utc=head.last_at_utc,
+                    digest=head.digest,
+                )
+            )
+        return tuple(found)
+
+    def show_suggestions(
+        self, job: str, zone: int, spots: Sequence[int], person: Person
+    ) -> tuple[Entry, ...]:
+        """Put down that a person now sees the suggestions for these spots: they can't read them blind any more."""
+        book = self.book(job)
+        unseen = [spot for spot in spots if not book.has_seen(person.who, zone, spot)]
+        if not unseen:
+            return ()
+        return self.enter(job, [SuggestionShown(zone=zone, spot=spot) for spot in unseen], person)
+
+
+def open_desk(
+    place: str | Path, files: str | None = None, *, create: bool = False, now: Now | None = None
+) -> JobDesk:
+    """Open a store for use; raises StoreUnusable."""
+    return JobDesk(open_store(place, files, create=create), now)
+
+
+def _pass(entries: tuple[Entry, ...], contents: Sequence[Content], stamp: Stamp) -> None:
+    """Whether the contents may follow the entries, one after another."""
+    book = JobBook(entries)
+    number = len(entries)
+    for content in contents[:-1]:
+        number += 1
+        enter(book, content, stamp, number)
+    check_entry(book, contents[-1], stamp)
+
+
+__all__ = ["DEFAULT_STORE", "JobDesk", "JobOverview", "Noted", "Person", "Versions", "open_desk"]
