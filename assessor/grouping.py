@@ -79,12 +79,12 @@ def group_photos(
     folders: dict[str, dict[str, PhotoRecord]] = {}
     for record in sorted(records, key=repr):
         folders.setdefault(str(PurePath(record.path).parent), {}).setdefault(record.path, record)
-    order = sorted(folders, key=_natural)
-    names = _Names(_folder_name(folder) for folder in order)
+    order = sorted(folders, key=natural)
+    names = Names(folder_name(folder) for folder in order)
     groups = []
     for folder in order:
-        base = _folder_name(folder)
-        parts = _parts(_in_time(folders[folder].values()), settings)
+        base = folder_name(folder)
+        parts = _parts(in_time(folders[folder].values()), settings)
         for n, part in enumerate(parts):
             why = _why(base, parts, n, settings)
             groups.append(Group(names.take(base), tuple(shot.path for shot in part.shots), why))
@@ -110,7 +110,7 @@ def look_at_cards(
 
 
 @dataclass(frozen=True, slots=True)
-class _Shot:
+class Shot:
     """One photo in its place.
 
     when_s: seconds, borrowed from a neighbour where not `timed`; None where no photo of the folder has any.
@@ -125,18 +125,19 @@ class _Shot:
 
 @dataclass(frozen=True, slots=True)
 class _Part:
-    shots: tuple[_Shot, ...]
+    shots: tuple[Shot, ...]
     cut: str  # what made it begin, as words; empty for a folder's first part
     joined: str = ""  # why two series are one capture, as words
 
 
-def _natural(text: str) -> _Key:
+def natural(text: str) -> _Key:
     """Sort key that puts IMG_9 before IMG_10 and is unique per text."""
     pieces = re.split(r"([0-9]+)", text.casefold())
     return tuple((p.isdecimal(), int(p) if p.isdecimal() else 0, p) for p in pieces if p), text
 
 
-def _folder_name(folder: str) -> str:
+def folder_name(folder: str) -> str:
+    """Name of a folder for its captures."""
     name = PurePath(folder).name
     return name if name not in ("", ".", "..") else "photos"
 
@@ -150,19 +151,19 @@ def _seconds(exif: Exif) -> float | None:
     return (taken.replace(tzinfo=None) - datetime.min).total_seconds()
 
 
-def _in_time(records: Iterable[PhotoRecord]) -> list[_Shot]:
+def in_time(records: Iterable[PhotoRecord]) -> list[Shot]:
     """Order a folder's photos by time taken; one without a time borrows its neighbour's by file name."""
-    by_name = sorted(records, key=lambda record: _natural(record.path))
+    by_name = sorted(records, key=lambda record: natural(record.path))
     times = [_seconds(record.exif) for record in by_name]
     last = next((t for t in times if t is not None), None)
     shots = []
     for record, time in zip(by_name, times, strict=True):
         last = last if time is None else time
-        shots.append(_Shot(record.path, last, time is not None, record.serial, record.is_sweep))
-    return sorted(shots, key=lambda shot: (shot.when_s or 0.0, _natural(shot.path)))
+        shots.append(Shot(record.path, last, time is not None, record.serial, record.is_sweep))
+    return sorted(shots, key=lambda shot: (shot.when_s or 0.0, natural(shot.path)))
 
 
-def _parts(shots: Sequence[_Shot], settings: GroupingSettings) -> list[_Part]:
+def _parts(shots: Sequence[Shot], settings: GroupingSettings) -> list[_Part]:
     """A folder's captures; two series that look like both kinds of one spot are one."""
     parts = list(_cut(shots, settings.max_pause_s))
     if len(parts) != 2 or len(shots) > settings.max_photos:
@@ -174,18 +175,18 @@ def _parts(shots: Sequence[_Shot], settings: GroupingSettings) -> list[_Part]:
     if not sizes or not settings.max_pause_s < pause <= settings.both_kinds_pause_s or len(serials) > 1:
         return parts
     first, second = (len(part.shots) for part in parts)
-    why = f"{first} and, after {_duration(pause)}, {second}, as for both kinds of one spot"
+    why = f"{first} and, after {say_duration(pause)}, {second}, as for both kinds of one spot"
     return [_Part(tuple(shots), "", f"{why}; if the card was moved between, put them into two folders")]
 
 
-def _cut(shots: Sequence[_Shot], max_pause_s: float) -> Iterator[_Part]:
+def _cut(shots: Sequence[Shot], max_pause_s: float) -> Iterator[_Part]:
     """Begin a new part after a long pause, and at a serial that is not the part's own or a second video."""
     start, cut, serial, swept = 0, "", None, False
     for n, shot in enumerate(shots):
         pause = (shot.when_s or 0.0) - (shots[max(n - 1, 0)].when_s or 0.0)
         reason = ""
         if pause > max_pause_s:
-            reason = f"a pause of {_duration(pause)}"
+            reason = f"a pause of {say_duration(pause)}"
         elif serial is not None and shot.serial not in (None, serial):
             reason = f"a change of the card's serial from {serial} to {shot.serial}"
         elif swept and shot.is_sweep:
@@ -198,7 +199,8 @@ def _cut(shots: Sequence[_Shot], max_pause_s: float) -> Iterator[_Part]:
     yield _Part(tuple(shots[start:]), cut)
 
 
-def _duration(seconds: float) -> str:
+def say_duration(seconds: float) -> str:
+    """Seconds as a person says them."""
     if seconds < 120:
         return f"{math.ceil(seconds)} s"  # up, so that it never reads like the limit
     return f"{seconds / 60:.0f} min" if seconds < 7200 else f"{seconds / 3600:.0f} h"
@@ -208,7 +210,7 @@ def _why(base: str, parts: Sequence[_Part], n: int, settings: GroupingSettings) 
     """One sentence on why these photos are one capture."""
     shots = parts[n].shots
     untimed = sum(not shot.timed for shot in shots)
-    count = _count(shots)
+    count = count_shots(shots)
     limit = f"{settings.max_pause_s:g} s"
     if len(parts) == 1:
         if len(shots) == 1:
@@ -231,19 +233,17 @@ def _why(base: str, parts: Sequence[_Part], n: int, settings: GroupingSettings) 
     if len(shots) > settings.max_photos:
         text += f"; more than the {settings.max_photos} of one capture, so keep each spot in its own folder"
     elif pause is not None and not parts[n].joined:
-        text += (
-            f"; one pause of {_duration(pause)}: if the card was moved then, keep each spot in its own folder"
-        )
+        text += f"; one pause of {say_duration(pause)}: if the card was moved then, keep each spot in its own folder"
     return text + "."
 
 
-def _count(shots: Sequence[_Shot]) -> str:
+def count_shots(shots: Sequence[Shot]) -> str:
     """How many photos and videos, as words."""
     n = {"photo": sum(not shot.is_sweep for shot in shots), "video": sum(shot.is_sweep for shot in shots)}
     return " and ".join(f"{many} {what}{'s' if many != 1 else ''}" for what, many in n.items() if many)
 
 
-def _odd_pause(shots: Sequence[_Shot], settings: GroupingSettings) -> float | None:
+def _odd_pause(shots: Sequence[Shot], settings: GroupingSettings) -> float | None:
     """The longest pause of a large group where it stands out from the usual one, seconds; else None."""
     times = [shot.when_s for shot in shots if shot.timed and shot.when_s is not None]
     pauses = sorted(later - sooner for sooner, later in pairwise(times))
@@ -253,7 +253,7 @@ def _odd_pause(shots: Sequence[_Shot], settings: GroupingSettings) -> float | No
     return pauses[-1] if pauses[-1] > limit else None
 
 
-class _Names:
+class Names:
     """Hands out names that are unique in the batch and never the plain name of another folder."""
 
     def __init__(self, folder_names: Iterable[str]) -> None:
@@ -261,6 +261,7 @@ class _Names:
         self._used: set[str] = set()
 
     def take(self, base: str) -> str:
+        """The name, with -2, -3 ... where it is taken."""
         # Compared without case: on some disks "Spot" and "spot" are one folder of results.
         name, n = base, 1
         while name.casefold() in self._used or (n > 1 and name.casefold() in self._plain):
