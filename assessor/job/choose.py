@@ -220,6 +220,6 @@ def _order(fit: MethodFit, target: TargetRange) -> tuple[int, ...]:
     row = fit.row
     covered = fit.covers[1] - fit.covers[0] + 1 if fit.covers else 0
     overshoot = max(fit.reach[1] - target.high, 0) if fit.reach else 0
-    acid = 3 if "acid" in row.cautions else 0
+    acid = 5 if "acid" in row.cautions else 0
     harm = _LEVELS[row.dust] + _LEVELS[row.noise] + _LEVELS[row.vibration] + _WET[row.wet] + acid
     return (not fit.usable, _FITS.index(fit.fit), -covered, _LEVELS[row.bruising], harm, overshoot)

@@ -92,43 +92,45 @@ class SpotFindings:
 
 
 @dataclass(frozen=True, slots=True)
-class StripSeen:
-    """A strip of an overview, ends in mm in the origin's frame."""
+class StripPlace:
+    """A strip of an overview, ends right and up in m."""
 
     kind: StripKind
-    start_mm: Position
-    end_mm: Position
+    start_m: Position
+    end_m: Position
     width_m: float
 
 
 @dataclass(frozen=True, slots=True)
-class GapSeen:
-    """A part of a zone that no photo shows."""
+class GapPlace:
+    """A part of a zone that no photo shows, right and up in m."""
 
-    centre_mm: Position
+    centre_m: Position
     size_m: tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
-class ZoneSeen:
+class ZoneFindings:
     """What one overview says that matters for rework, in plain values.
 
-    where: such as "zone 2". corner_mm: the zone's lower left corner in the origin's frame, None where its size was not
-    given: places are then told from the origin's sheet. one_way: share worked one way with u, None where not told.
-    texture_spread: between blocks, with u and what chance gives; None where not told. smoothest_mm: the block with
+    where: such as "zone 2". origin: the sheet that patches are placed from. corner_mm: the zone's lower left corner in
+    that sheet's frame, None unknown. from_corner: whether strips, gaps and smoothest_m count from the zone's corner or,
+    where its size was not given, from the origin's sheet. one_way: share worked one way with u, None where not told.
+    texture_spread: between blocks, with u and what chance gives; None where not told. smoothest_m: the block with
     least texture.
     """
 
     where: str
     origin: str = ""
     corner_mm: Position | None = None
-    strips: tuple[StripSeen, ...] = ()
-    gaps: tuple[GapSeen, ...] = ()
+    from_corner: bool = False
+    strips: tuple[StripPlace, ...] = ()
+    gaps: tuple[GapPlace, ...] = ()
     patches: tuple[PatchPlace, ...] = ()
     one_way: tuple[float, float] | None = None
     crossing_matters: bool = False
     texture_spread: tuple[float, float, float] | None = None
-    smoothest_mm: Position | None = None
+    smoothest_m: Position | None = None
 
 
 def findings_of_assessment(
@@ -166,14 +168,14 @@ def findings_of_assessment(
     return tuple(found)
 
 
-def findings_of_zone(seen: ZoneSeen, settings: FindingSettings | None = None) -> tuple[Finding, ...]:
+def findings_of_zone(seen: ZoneFindings, settings: FindingSettings | None = None) -> tuple[Finding, ...]:
     """Return what the overview of one zone found."""
     settings = settings or FindingSettings()
     found = []
     for strip in seen.strips:
         place = (
-            f"{seen.where}: strip from {_zone_place(strip.start_mm, seen)} to {_zone_place(strip.end_mm, seen)},"
-            f" about {100 * strip.width_m:.0f} cm wide"
+            f"{seen.where}: strip about {100 * strip.width_m:.0f} cm wide, from {_at(strip.start_m)} to"
+            f" {_at(strip.end_m)}, {_start(seen.origin, corner=seen.from_corner)}"
         )
         code = _STRIPS[strip.kind]
         shot = (
@@ -184,7 +186,7 @@ def findings_of_zone(seen: ZoneSeen, settings: FindingSettings | None = None) ->
         found.append(Finding(code, place, shot))
     for gap in seen.gaps:
         wide, high = gap.size_m
-        place = f"{seen.where}: {_zone_place(gap.centre_mm, seen)}, about {wide:.1f} x {high:.1f} m"
+        place = f"{seen.where}: {_place(gap.centre_m, seen)}, about {wide:.1f} x {high:.1f} m"
         found.append(
             Finding("cant-tell", place, "Take one more overview photo of the part that no photo shows")
         )
@@ -195,10 +197,10 @@ def findings_of_zone(seen: ZoneSeen, settings: FindingSettings | None = None) ->
     if seen.texture_spread is not None:
         spread, u, chance = seen.texture_spread
         if spread - 1.645 * u > max(settings.uneven, 2 * chance):
-            least = f", least texture {_zone_place(seen.smoothest_mm, seen)}" if seen.smoothest_mm else ""
+            least = f", least texture {_place(seen.smoothest_m, seen)}" if seen.smoothest_m else ""
             detail = f"blocks differ by {_percent(spread)}{least}"
             found.append(Finding("uneven", seen.where, detail, min(spread, 1.0)))
-    found += [_of_patch(patch, f"{seen.where}: {_zone_place(patch.at_mm, seen)}") for patch in seen.patches]
+    found += [_of_patch(patch, f"{seen.where}: {_patch_place(patch.at_mm, seen)}") for patch in seen.patches]
     return tuple(found)
 
 
@@ -206,7 +208,7 @@ def findings_of_overview(
     overview: Overview, where: str, *, process: str | None = None, settings: FindingSettings | None = None
 ) -> tuple[Finding, ...]:
     """Return what an overview found; process: of the grade scale, where the overview itself was not told it."""
-    return findings_of_zone(zone_seen(overview, where, process=process), settings)
+    return findings_of_zone(zone_findings(overview, where, process=process), settings)
 
 
 def findings_of_method(method: str, where: str) -> tuple[Finding, ...]:
@@ -217,24 +219,31 @@ def findings_of_method(method: str, where: str) -> tuple[Finding, ...]:
     return (Finding("bruised", where, f"after {row.name[0].lower()}{row.name[1:]}", tested=True),)
 
 
-def zone_seen(overview: Overview, where: str, *, process: str | None = None) -> ZoneSeen:
+def zone_findings(overview: Overview, where: str, *, process: str | None = None) -> ZoneFindings:
     """Return the plain values of an overview that matter for rework."""
     lay, zone, spread = overview.lay, overview.zone, overview.evenness.contrast_spread
     known = spread.value is not None and spread.u is not None and spread.chance is not None
-    patches = overview.patches.shown if overview.patches else ()
-    return ZoneSeen(
+    corner = (zone.x_mm, zone.y_mm) if zone else (0.0, 0.0)
+
+    def metres(at_mm: Position) -> Position:
+        return (at_mm[0] - corner[0]) / 1000, (at_mm[1] - corner[1]) / 1000
+
+    smoothest_mm = _smoothest(overview)
+    return ZoneFindings(
         where=where,
         origin=overview.fit.origin,
-        corner_mm=(zone.x_mm, zone.y_mm) if zone else None,
+        corner_mm=corner if zone else None,
+        from_corner=zone is not None,
         strips=tuple(
-            StripSeen(strip.kind, strip.start_mm, strip.end_mm, strip.width_m) for strip in overview.strips
+            StripPlace(strip.kind, metres(strip.start_mm), metres(strip.end_mm), strip.width_m)
+            for strip in overview.strips
         ),
-        gaps=tuple(GapSeen(gap.centre_mm, gap.size_m) for gap in overview.coverage.gaps),
-        patches=tuple(patch_place(patch) for patch in patches),
+        gaps=tuple(GapPlace(metres(gap.centre_mm), gap.size_m) for gap in overview.coverage.gaps),
+        patches=tuple(patch_place(patch) for patch in (overview.patches.shown if overview.patches else ())),
         one_way=None if lay.one_way is None or lay.u_share is None else (lay.one_way, lay.u_share),
         crossing_matters=lay.matters if lay.matters is not None else process == CROSSED_PROCESS,
         texture_spread=(spread.value or 0.0, spread.u or 0.0, spread.chance or 0.0) if known else None,
-        smoothest_mm=_smoothest(overview),
+        smoothest_m=metres(smoothest_mm) if smoothest_mm else None,
     )
 
 
@@ -254,14 +263,32 @@ def card_place(at_mm: Position) -> str:
     return f"about {', '.join(parts)}" if parts else "at the card's middle"
 
 
-def _zone_place(at_mm: Position, seen: ZoneSeen) -> str:
-    corner = seen.corner_mm or (0.0, 0.0)
-    x, y = (round((at - start) / 1000, 1) + 0.0 for at, start in zip(at_mm, corner, strict=True))
-    if seen.corner_mm is not None:
-        return f"{x:.1f} m right and {y:.1f} m up from the zone's lower left corner"
-    sheet = "the card" if seen.origin == "card" else f"sheet {seen.origin}"
-    sides = ("right" if x >= 0 else "left", "above" if y >= 0 else "below")
-    return f"{abs(x):.1f} m {sides[0]} and {abs(y):.1f} m {sides[1]} the middle of {sheet}"
+def _patch_place(at_mm: Position, seen: ZoneFindings) -> str:
+    start = seen.corner_mm or (0.0, 0.0)
+    at_m = (at_mm[0] - start[0]) / 1000, (at_mm[1] - start[1]) / 1000
+    return _from(at_m, seen.origin, corner=seen.corner_mm is not None)
+
+
+def _place(at_m: Position, seen: ZoneFindings) -> str:
+    return _from(at_m, seen.origin, corner=seen.from_corner)
+
+
+def _from(at_m: Position, origin: str, *, corner: bool) -> str:
+    return f"{_at(at_m)}, {_start(origin, corner=corner)}"
+
+
+def _at(at_m: Position) -> str:
+    """Right and up in metres, or left and down."""
+    x, y = (round(value, 1) for value in at_m)
+    return f"{abs(x):.1f} m {'left' if x < 0 else 'right'} and {abs(y):.1f} m {'down' if y < 0 else 'up'}"
+
+
+def _start(origin: str, *, corner: bool) -> str:
+    if corner:
+        return "seen from the zone's lower left corner"
+    return (
+        "seen from the middle of the card" if origin == "card" else f"seen from the middle of sheet {origin}"
+    )
 
 
 def _of_patch(patch: PatchPlace, where: str) -> Finding:

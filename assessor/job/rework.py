@@ -118,6 +118,8 @@ def _line(
     cuts = any(one.cuts for one in used) or (row.work == "own" and own is None)
     code = "" if first.tested else first.test or row.test or ""
     test_first, test_cautions = _test(row, code)
+    if test_first and row.cause:
+        how = f"{how[0].lower()}{how[1:]}"
     how = f"{test_first} {how}".strip().replace("{detail}", first.detail.rstrip("."))
     if context.water_allowed is False and "drop" in f"{how} {row.then}":
         how = f"{how} A drop is water too: ask the QA lead before you use one."
@@ -158,9 +160,11 @@ def _test(row: ReworkRow, code: str) -> tuple[str, tuple[Caution, ...]]:
     if not code or not (row.cause or row.code == "unknown") or (row.code, code) == ("damp", "dry-reshoot"):
         return "", ()
     test = separating_test(code)
-    lead = f" If it is {row.cause}:" if row.cause else ""
-    mind = test.caution
-    cautions = (Caution(f"test-{code}", mind, mind, test.mark, test.source),) if mind else ()
+    lead = f" If it is {row.cause}," if row.cause else ""
+    cautions: tuple[Caution, ...] = ()
+    if test.caution:
+        short = load_rework().test_short(code)
+        cautions = (Caution(f"test-{code}", short, test.caution, test.mark, test.source),)
     return f"Test first. {test.name}: {test.how}{lead}", cautions
 
 
@@ -181,7 +185,8 @@ def _work(row: ReworkRow, own: MethodRow | None, context: ReworkContext) -> tupl
         deeper = load_rework().deeper_how(own.family)
         return (own,), f"{how.replace('{deeper}', deeper)} With the {own.tool}, as before."
     used, words = _instead(why, own, context)
-    return used, f"{words} {how.replace('{deeper}', '').strip()}"
+    # What only this family does (crossing a scarifier's stripes) isn't done with another machine.
+    return used, words if row.only else f"{words} {how.replace('{deeper}', '').strip()}"
 
 
 def _other(row: ReworkRow, context: ReworkContext) -> tuple[tuple[MethodRow, ...], str]:
@@ -202,12 +207,14 @@ def _why_not(row: ReworkRow, own: MethodRow, context: ReworkContext) -> tuple[st
     reach = own.reach(context.edition)
     if why:
         return (f"No {own.tool} here.", *why)
+    if reach is not None and reach[0] > context.target.high:
+        return (f"{_a(own)} leaves about CSP {reach[0]} at the lightest: too rough for {context.target}.",)
     if row.code != "short":
         return ()
     if not own.cuts:
         return (load_rework().deeper_how(own.family),)
     if reach is not None and reach[1] < context.target.low:
-        return (f"A {own.tool} reaches CSP {reach[1]} at most.",)
+        return (f"{_a(own)} reaches CSP {reach[1]} at most.",)
     return ()
 
 
@@ -240,4 +247,9 @@ def _reshoot(asked: Reshoot, context: ReworkContext) -> Kind | None:
 
 def _either(methods: Sequence[MethodRow]) -> str:
     """ "a walk-behind grinder or a shot-blaster"."""
-    return " or ".join(f"{'an' if method.tool[0] in 'aeiou' else 'a'} {method.tool}" for method in methods)
+    return " or ".join(_a(method).lower() for method in methods)
+
+
+def _a(method: MethodRow) -> str:
+    """ "A scarifier"."""
+    return f"{'An' if method.tool[0] in 'aeiou' else 'A'} {method.tool}"

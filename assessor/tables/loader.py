@@ -122,7 +122,7 @@ class Caution:
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     key: Text
-    short: Annotated[str, Field(min_length=1, max_length=110)]
+    short: Annotated[str, Field(min_length=1, max_length=70)]
     sentence: Text
     mark: Mark
     source: Text

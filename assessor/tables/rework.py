@@ -14,7 +14,7 @@ from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
 
 from assessor.errors import TableInvalid
 from assessor.tables.loader import Family, Mark, Text, describe_invalid, load_methods
-from assessor.tables.separating import TestCode
+from assessor.tables.separating import TestCode, load_tests
 
 FindingCode = Literal[
     "cant-tell", "unknown", "over", "damp", "oil", "coating", "film", "adhesive", "rubber", "laitance",
@@ -47,6 +47,15 @@ class Deeper:
     how: Text
     mark: Mark
     source: Text
+
+
+@dataclass(frozen=True, slots=True)
+class TestCaution:
+    """A few words for the caution of a small test."""
+
+    __pydantic_config__: ClassVar[ConfigDict] = _STRICT
+    test: TestCode
+    short: Annotated[str, Field(min_length=1, max_length=70)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +98,7 @@ class ReworkTable:
     defers: Text
     step: tuple[Step, ...]
     deeper: tuple[Deeper, ...]
+    test_caution: tuple[TestCaution, ...]
     rework: tuple[ReworkRow, ...]
 
     def get(self, code: str) -> ReworkRow:
@@ -105,6 +115,10 @@ class ReworkTable:
     def deeper_how(self, family: Family) -> str:
         """Return how that family of methods cuts deeper."""
         return next(row.how for row in self.deeper if row.family == family)
+
+    def test_short(self, code: str) -> str:
+        """Return the few words for a test's caution."""
+        return next(row.short for row in self.test_caution if row.test == code)
 
 
 @cache
@@ -128,6 +142,8 @@ def parse_rework(text: str, *, file: str) -> ReworkTable:
         raise TableInvalid(f"the steps must be {', '.join(STEPS)}, in this order", file=file)
     _each_once(file, "family", [row.family for row in table.deeper], FAMILIES)
     _each_once(file, "finding", [row.code for row in table.rework], FINDING_CODES)
+    with_caution = tuple(row.key for row in load_tests().test if row.caution)
+    _each_once(file, "test caution", [row.test for row in table.test_caution], with_caution)
     methods = load_methods()
     cautions = {row.key for row in methods.caution}
     for number, row in enumerate(table.rework, 1):
