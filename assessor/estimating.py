@@ -11,13 +11,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 from assessor.card.camera import common_serial
+from assessor.card.designs import common_design, window_of
 from assessor.card.kinds import tell_pair
+from assessor.card.layout import square
 from assessor.card.light import quick, read_lights
 from assessor.card.rectify import fit_white, rectify
 from assessor.card.tab_flat import flat_tabs
 from assessor.card.tone import read_tone
 from assessor.card.white import PaperLight
-from assessor.errors import CaptureError, SpotsDiffer
+from assessor.errors import CaptureError, PhotoError, SpotsDiffer, TooFewPhotos
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
 from assessor.intake import Taken
@@ -25,11 +27,13 @@ from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
 from assessor.surfacing import MOST_LIGHTS, Lit, judge_surface, surface_flags
 from assessor.texture.estimate import estimate_texture
+from assessor.texture.look import HALF_MM as LOOK_HALF_MM
 from assessor.texture.look import PX_PER_MM, Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
 from assessor.values import (
     Adjustment,
     CaptureResult,
+    CardSighting,
     Direction,
     Estimate,
     FloatArray,
@@ -77,6 +81,7 @@ def estimate_capture(
     found, dropped = taken.found, taken.dropped
     given = len(found) + len(dropped)
     common_serial([one.sighting for one in found])
+    _check_window([one.sighting for one in found], dropped, settings)
     # Each photo by itself: nothing is measured from one photo to the next, so nothing need fit together to a pixel.
     spots = [place_spot([one], print_scale, settings, laps) for one in found]
     cameras = [spot.adjustment.cameras[0] for spot in spots]
@@ -128,6 +133,22 @@ def estimate_capture(
         lightings=tuple(one.look.lighting for one in seen),
         surface=surface,
     )
+
+
+def _check_window(
+    sightings: Sequence[CardSighting], dropped: Sequence[PhotoError], settings: Settings
+) -> None:
+    """Refuse a sheet whose window is smaller than what the model was shown: such a floor (or chip) is only measured."""
+    design = common_design(sightings)
+    if not window_of(design).covers(square(LOOK_HALF_MM)):
+        wide, high = window_of(design).size_mm
+        error = TooFewPhotos(
+            f"{len(sightings)} usable of the {settings.heights.min_photos} photos needed: through a window of"
+            f" {wide:g} x {high:g} mm ({design}) nothing is estimated",
+            file=", ".join(s.photo_name for s in sightings),
+        )
+        error.refused = tuple(dropped)
+        raise error
 
 
 def _rectified(spots: Sequence[Spot], seen: Sequence[Seen], settings: Settings) -> list[Rectified]:

@@ -201,6 +201,11 @@ FLAGS: dict[str, Flag] = {
             "hold still 300-450 mm above the card and tap the card to focus",
         ),
         Flag(
+            "scale-order",
+            "The scale's chips break the order of grades here: amplitude can't tell some of them apart.",
+            "hold those chips on the floor and tell by eye and hand; check the chip set's edition",
+        ),
+        Flag(
             "scale-prior", "The grade scale is a prior, not measured on chips.", "photograph your own chips"
         ),
     )

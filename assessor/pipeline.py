@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 
 from assessor.card.kinds import Kinds, tell_kinds
+from assessor.card.layout import Rectangle, square
 from assessor.card.light import check_light, read_lights
 from assessor.card.rectify import rectify
 from assessor.card.tone import read_tone
@@ -28,6 +29,7 @@ from assessor.grading.suggest import suggest_grade
 from assessor.intake import Found, Taken, check_count, find_all, is_measured
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
+from assessor.surfacing import HALF_MM as SURFACE_HALF_MM
 from assessor.surfacing import Lit, judge_surface, surface_flags
 from assessor.texture.fuse import fuse_heights
 from assessor.texture.heights import measure_heights
@@ -45,6 +47,7 @@ from assessor.values import (
     PrintScale,
     Rectified,
     SlopeMap,
+    Suggestion,
     TargetRange,
     Texture,
     Tone,
@@ -102,13 +105,16 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     heights, fuse_flags = _join(angles, torch, settings)
     if angles is not None and torch is not None:
         laps.lap("fuse")
-    texture, uneven = _texture(heights, kinds.kind, bands, torch, settings)
+    area = Asked(spot.window, bands, torch)
+    texture, uneven = _texture(heights, kinds.kind, area, settings)
     laps.lap("texture")
-    suggestion = suggest_grade(texture, scale, target, settings.suggest)
+    suggestion = _suggest(heights, texture, area, scale=scale, target=target, settings=settings)
     laps.lap("suggest")
     main = angles or torch
     assert main is not None
-    surface = judge_surface(_lit(angles, torch, taken), print_scale, settings, laps)
+    surface = None  # a chip is no floor: its stains and stones say nothing
+    if spot.window.covers(square(SURFACE_HALF_MM)):
+        surface = judge_surface(_lit(angles, torch, taken), print_scale, settings, laps)
     told = _flags_of_photos(found, kinds, lost, any_dropped=bool(dropped))
     both = (flag for part in (angles, torch) if part is not None for flag in part.flags)
     every = (*told, *both, *fuse_flags, *uneven, *adjustment.flags,
@@ -210,7 +216,7 @@ def _angles(spot: Spot, settings: Settings, laps: Laps) -> Measured:
     lighting = read_lights(photos, spot.sightings, adjustment, rectified, settings.light)
     laps.lap("light")
     edges = [sighting.edge_width_mm for sighting in spot.sightings]
-    heights = measure_heights(photos, adjustment, settings.heights, edge_width_mm=edges)
+    heights = measure_heights(photos, adjustment, settings.heights, edge_width_mm=edges, window=spot.window)
     laps.lap("heights")
     return Measured(heights, rectified, tone, (*tone.flags, *flags, *lighting.flags), lighting)
 
@@ -232,7 +238,7 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
     used = spot.only([*members, kinds.dark] if kinds.dark is not None else members)
     if placed:
         check_share(torches, settings.torch_paper)
-        tone = read_torch_tone(used.photos, used.adjustment, torches, settings.torch_tone)
+        tone = read_torch_tone(used.photos, used.adjustment, torches, settings.torch_tone, window=spot.window)
     else:
         tone = read_tone(used.photos, used.adjustment, settings.tone)
     if tone.flags:
@@ -245,7 +251,9 @@ def _torch(spot: Spot, kinds: Kinds, settings: Settings, laps: Laps) -> Measured
     papers, flags = read_torch_paper(
         photos, dark, used.adjustment, torches, tone.curves, settings=settings.torch_paper
     )
-    slopes = measure_slopes(photos, dark, used.adjustment, papers, tone.curves, settings=settings.slopes)
+    slopes = measure_slopes(
+        photos, dark, used.adjustment, papers, tone.curves, window=spot.window, settings=settings.slopes
+    )
     laps.lap("slopes")
     edges = [sighting.edge_width_mm for sighting in used.sightings[: len(members)]]
     heights = heights_of_slopes(
@@ -310,13 +318,42 @@ def _join(
     return only.heights, ()
 
 
+@dataclass(frozen=True, eq=False)
+class Asked:
+    """Where and in which bands texture is measured; torch: what its light allows, if there was one."""
+
+    window: Rectangle
+    bands: tuple[Band, ...]
+    torch: Measured | None
+
+
+def _suggest(
+    heights: HeightMap,
+    texture: Texture,
+    asked: Asked,
+    *,
+    scale: GradeScale,
+    target: TargetRange | None,
+    settings: Settings,
+) -> Suggestion:
+    """Weigh the texture against the scale; where that tells how large its chips' window was, over no more than it."""
+    chips = scale.window
+    if chips is None or not asked.window.covers(chips):
+        return suggest_grade(texture, scale, target, settings.suggest)
+    if chips != asked.window:
+        texture, _ = _texture(heights, texture.kind, replace(asked, window=chips), settings)
+    area_mm = chips.less(settings.texture.inset_mm).size_mm
+    return suggest_grade(texture, scale, target, settings.suggest, area_mm=area_mm)
+
+
 def _texture(
-    heights: HeightMap, kind: Kind, bands: tuple[Band, ...], torch: Measured | None, settings: Settings
+    heights: HeightMap, kind: Kind, asked: Asked, settings: Settings
 ) -> tuple[Texture, tuple[str, ...]]:
     """What is measured on the heights, and flags of bands that the torch's light does not allow."""
-    asked, uneven = _bands(kind, bands, torch, settings)
+    torch = asked.torch
+    bands, uneven = _bands(kind, asked.bands, torch, settings)
     how = settings.torch_texture if kind == "torch" else settings.texture
-    texture = measure_texture(heights, asked, how, kind=kind)
+    texture = measure_texture(heights, bands, how, kind=kind, window=asked.window)
     if torch is not None and torch.unplaced:
         texture = rank_only(texture, settings.torch_guess.elevation_deg)
     return texture, uneven

@@ -6,6 +6,8 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from assessor.card.camera import adjust_cameras
+from assessor.card.designs import common_design, window_of
+from assessor.card.layout import DESIGN, Rectangle
 from assessor.card.rectify import fit_white
 from assessor.intake import Found
 from assessor.settings import Settings
@@ -16,13 +18,19 @@ from assessor.values import Adjustment, CardSighting, FloatArray, Photo, PrintSc
 class Spot:
     """Photos that passed their checks, with sightings, cameras and the log of the smooth light on the paper (6, 3).
 
-    All run alike.
+    All run alike. design: which sheet lies there (`card.designs`).
     """
 
     photos: tuple[Photo, ...]
     sightings: tuple[CardSighting, ...]
     adjustment: Adjustment
     white_fits: tuple[FloatArray, ...]
+    design: str = DESIGN
+
+    @property
+    def window(self) -> Rectangle:
+        """Where the floor shows, mm in the card frame."""
+        return window_of(self.design)
 
     def only(self, members: Sequence[int]) -> Spot:
         """The same of some photos, in their order."""
@@ -37,6 +45,7 @@ class Spot:
             sightings=tuple(self.sightings[k] for k in members),
             adjustment=own,
             white_fits=tuple(self.white_fits[k] for k in members),
+            design=self.design,
         )
 
 
@@ -64,4 +73,4 @@ def place_spot(found: Sequence[Found], print_scale: PrintScale, settings: Settin
         fit_white(photo, camera, size, settings.rectify)[0]
         for photo, camera in zip(photos, adjustment.cameras, strict=True)
     )
-    return Spot(tuple(photos), tuple(sightings), adjustment, whites)
+    return Spot(tuple(photos), tuple(sightings), adjustment, whites, common_design(sightings))

@@ -93,8 +93,10 @@ def floor_state(patches: Patches, told: str) -> FloorState:
     return "told-dry" if told == "dry" else "not-told"
 
 
-def surface_flags(surface: Surface) -> tuple[str, ...]:
+def surface_flags(surface: Surface | None) -> tuple[str, ...]:
     """Codes of `flags.FLAGS` for the capture."""
+    if surface is None:
+        return ()
     patches, aggregate = surface.patches, surface.aggregate
     damp = {"told-damp": ("floor-damp",), "looks-damp": ("floor-damp-likely",)}.get(surface.floor, ())
     seen = [patch for patch in patches.shown if patch.kind not in ("shadow", "aggregate")]

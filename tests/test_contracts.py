@@ -105,7 +105,7 @@ FLAG_CODES = {
     "light-uneven", "light-changed", "body-shadow", "card-bent", "few-markers", "focal-unknown", "photo-resent",
     "near-focus", "phone-relit", "phone-smoothed", "lens-hazy", "card-worn", "at-most", "few-valid", "halves-differ",
     "patches-found", "floor-shines", "floor-damp", "floor-damp-likely",
-    "photos-dropped", "scale-prior", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
+    "photos-dropped", "scale-prior", "scale-order", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
     "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
     "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
     "aggregate-implausible", "aggregate-uneven", "aggregate-unsure", "aggregate-blurred",

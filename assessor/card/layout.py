@@ -74,6 +74,15 @@ class Rectangle:
             self.y_max_mm - margin_mm,
         )
 
+    def covers(self, other: Rectangle) -> bool:
+        """Whether another one lies inside it."""
+        return (
+            self.x_min_mm <= other.x_min_mm
+            and self.y_min_mm <= other.y_min_mm
+            and self.x_max_mm >= other.x_max_mm
+            and self.y_max_mm >= other.y_max_mm
+        )
+
 
 def square(half_mm: float) -> Rectangle:
     """The square of +-half_mm about the origin."""

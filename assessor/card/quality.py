@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from assessor.card.designs import window_of
 from assessor.card.find import focal_guess_px
 from assessor.card.layout import card_layout
 from assessor.card.marker_light import MarkerLight, light_at_markers
@@ -97,7 +98,7 @@ def _geometry(photo: Photo, sighting: CardSighting, settings: QualitySettings) -
 def _check_frame(sighting: CardSighting, settings: QualitySettings) -> None:
     """TooClose where the window or too much of the ring lies outside the frame."""
     layout = card_layout(0)
-    grown = outline_mm(layout.window) * (1 + settings.window_margin_mm / layout.window.x_max_mm)
+    grown = outline_mm(window_of(sighting.design).less(-settings.window_margin_mm))
     ring = np.array([m.corners_mm() for m in layout.markers if m.role != "large"])
     limit = np.array(sighting.size_px) - 1
 
@@ -162,7 +163,8 @@ def _exposure(
             f"noise on the white paper is {noise:.0%} of its brightness, at most {settings.max_noise:.0%} can be used",
             file=name,
         )
-    window = burnt_share(photo.rgb_u8, sighting.px_from_mm, card_layout(0).window, settings.clipped_byte)
+    area = window_of(sighting.design)
+    window = burnt_share(photo.rgb_u8, sighting.px_from_mm, area, settings.clipped_byte)
     for part, share, limit in (
         ("floor in the window", window, settings.max_window_clipped),
         ("white paper", light.clipped, settings.max_paper_clipped),

@@ -32,7 +32,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from assessor.card.layout import STEP_BYTES, card_layout
+from assessor.card.layout import STEP_BYTES, Rectangle, card_layout
 from assessor.card.linear import LUMINANCE, linear_from_srgb, linear_of_byte, srgb_from_linear
 from assessor.card.relit import WhiteReading, read_white
 from assessor.card.steps import StepReading, read_steps
@@ -73,13 +73,15 @@ def read_torch_tone(
     adjustment: Adjustment,
     torches: Torches,
     settings: TorchToneSettings | None = None,
+    *,
+    window: Rectangle | None = None,
 ) -> Tone:
     """Fit one tone curve to all photos of a `torch` capture, and say whether the phone relit them.
 
     photos in the order of adjustment.cameras, those without a torch too; torches: of the others, by name, read from
     photos as sRGB codes them (`rectify` without a curve). A photo that has no light there counts as one without a
-    torch, so leave it out if one burned. Each curve carries `u_slope`. With no lights the curve's power is the prior's,
-    and `u_slope` says so. Never raises.
+    torch, so leave it out if one burned. window: where the floor shows (None: the window card's). Each curve carries
+    `u_slope`. With no lights the curve's power is the prior's, and `u_slope` says so. Never raises.
     """
     settings = settings or TorchToneSettings()
     scale = (adjustment.print_scale.x, adjustment.print_scale.y)
@@ -104,7 +106,8 @@ def read_torch_tone(
     misfit = _misfit(steps, fit, len(photos))
     widen = max(fit.spread / settings.usual_spread, misfit / settings.greys.sd_side, 1.0) ** 2
     burning = [k for k, photo in enumerate(photos) if photo.name in places] or range(len(photos))
-    levels = _floor_levels([photos[k] for k in burning], [adjustment.cameras[k] for k in burning])
+    area = window or card_layout(0).window
+    levels = _floor_levels([photos[k] for k in burning], [adjustment.cameras[k] for k in burning], area)
     covariance = fit.covariance * widen
     curve = _curve(fit, covariance, levels, papers, settings.u_no_dark if dark is None else settings.u_model)
     u_relit = fit.u_relit * np.sqrt(widen)
@@ -234,9 +237,8 @@ def _misfit(steps: StepsSeen, fit: CurveFit, photos: int) -> float:
     return worst
 
 
-def _floor_levels(photos: Sequence[Photo], cameras: Sequence[Camera]) -> FloatArray:
-    """Log coded light of the floor at some percentiles, over all photos."""
-    w = card_layout(0).window
+def _floor_levels(photos: Sequence[Photo], cameras: Sequence[Camera], w: Rectangle) -> FloatArray:
+    """Log coded light of the floor in its window at some percentiles, over all photos."""
     at = (np.arange(WINDOW_SAMPLES) + 0.5) / WINDOW_SAMPLES
     x, y = np.meshgrid(
         w.x_min_mm + (w.x_max_mm - w.x_min_mm) * at, w.y_min_mm + (w.y_max_mm - w.y_min_mm) * at

@@ -10,14 +10,20 @@ floor is no rougher": its likelihood is flat below and falls off above.
 Only Sq is weighed. MPD comes from the same heights with the same scale error, its 3 mm low-pass removes most
 of what tells CSP 1-3 apart, and no figure per grade was found for it: it would count one piece of evidence
 twice.
+
+A scale's chips may break the order of their grades (editions were numbered differently). Positions then run from chip
+to chip as roughness does, and each chip owns its part as before. But where the number does not follow roughness, other
+things than amplitude make the grade: grades of such a run can't be told apart by it, so they share evenly what falls
+to the run. So do the finest grades where the scale knows only bounds of them.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
 from assessor.grading.scale import ScaleCurve
@@ -71,9 +77,10 @@ def weigh_grades(
     count = len(curves[0].log_median)
     cells = round((count + 2 * beyond_ends) / grid_step)
     y = 0.5 - beyond_ends + (np.arange(cells) + 0.5) * grid_step
-    median = np.stack([_along(y, curve.log_median, extend=True) for curve in curves])
-    spread = np.stack([_along(y, curve.log_sd) for curve in curves])
-    weight = np.stack([_along(y, curve.weight) for curve in curves])
+    chains = [_by_roughness(curve) for curve in curves]
+    median = np.stack([_along(y, curve.log_median, extend=True) for curve, _ in chains])
+    spread = np.stack([_along(y, curve.log_sd) for curve, _ in chains])
+    weight = np.stack([_along(y, curve.weight) for curve, _ in chains])
     log_weight = np.log(weight / weight.sum(axis=0))
 
     # (N, P, Y): value, process, position
@@ -85,8 +92,14 @@ def weigh_grades(
     joint /= joint.sum(axis=(1, 2), keepdims=True)
 
     cell = np.clip(np.rint(y).astype(int), 1, count) - 1
-    per_position = joint.sum(axis=1)
-    probabilities = np.stack([per_position[:, cell == k].sum(axis=1) for k in range(count)], axis=1)
+    per_place = np.stack([joint[:, :, cell == k].sum(axis=2) for k in range(count)], axis=2)
+    per_grade = np.empty_like(per_place)
+    for p, (curve, (_, order)) in enumerate(zip(curves, chains, strict=True)):
+        per_grade[:, p, order] = per_place[:, p]
+        for first, last in curve.tied:
+            run = per_grade[:, p, first : last + 1]
+            run[:] = run.mean(axis=1, keepdims=True)
+    probabilities = per_grade.sum(axis=1)
     return Posterior(probabilities / probabilities.sum(axis=1, keepdims=True), joint.sum(axis=2))
 
 
@@ -105,7 +118,7 @@ def explain_width(
     processes (P,): the posterior probability of each curve. First-order, by the curve's mean slope.
     """
     positions, scales, slopes = [], [], []
-    for curve in curves:
+    for curve, _ in map(_by_roughness, curves):
         slope = _slope(curve.log_median)
         position = _invert(log_value, curve.log_median)
         positions.append(position)
@@ -127,17 +140,25 @@ def highest_unexcluded(
     """Return the index of the roughest grade that could still give so low an upper bound.
 
     A grade is excluded when even its smoothest floor gives such a bound less often than `chance`, the process
-    summed out where not told. Needs no prior over grades, so "or below" never rests on one.
+    summed out where not told. Needs no prior over grades, so "or below" never rests on one. Grades that amplitude
+    can't tell apart are excluded together.
     """
-    edges = np.arange(1, len(curves[0].log_median)) + 0.5
-    could = np.zeros(edges.size)
-    weight = np.stack([_along(edges, curve.weight) for curve in curves])
+    count = len(curves[0].log_median)
+    edges = np.arange(1, count) + 0.5
+    chains = [_by_roughness(curve) for curve in curves]
+    weight = np.stack([_along(edges, curve.weight) for curve, _ in chains])
     weight = weight / weight.sum(axis=0)
-    for curve, share in zip(curves, weight, strict=True):
+    could = np.zeros(count)
+    for (curve, order), whole, share in zip(chains, curves, weight, strict=True):
         total = np.hypot(_along(edges, curve.log_sd), log_sd)
-        could += share * np.exp(log_ndtr((log_bound - _along(edges, curve.log_median)) / total))
-    open_edges = np.flatnonzero(could >= chance)
-    return int(open_edges[-1]) + 1 if open_edges.size else 0
+        own = np.ones(count)  # the smoothest chip owns all below it: no bound excludes it
+        own[order[1:]] = np.exp(log_ndtr((log_bound - _along(edges, curve.log_median)) / total))
+        for first, last in whole.tied:
+            own[first : last + 1] = own[first : last + 1].max()
+        of_grade = np.ones(count)
+        of_grade[order[1:]] = share
+        could += of_grade * own
+    return int(np.flatnonzero(could >= chance)[-1])
 
 
 def shortest_run(probabilities: Sequence[float], mass: float = 0.90) -> tuple[int, int]:
@@ -154,6 +175,15 @@ def shortest_run(probabilities: Sequence[float], mass: float = 0.90) -> tuple[in
         if held[first] >= mass - 1e-12:
             return first, first + length - 1
     return 0, count - 1
+
+
+def _by_roughness(curve: ScaleCurve) -> tuple[ScaleCurve, NDArray[np.int_]]:
+    """The curve with its grades in the order of their medians, and that order as grade indices."""
+    order = np.argsort(curve.log_median, kind="stable")
+    median, spread, weight = (
+        tuple(part[k] for k in order) for part in (curve.log_median, curve.log_sd, curve.weight)
+    )
+    return replace(curve, log_median=median, log_sd=spread, weight=weight), order
 
 
 def _along(y: FloatArray, nodes: Sequence[float], *, extend: bool = False) -> FloatArray:

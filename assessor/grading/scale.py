@@ -14,6 +14,8 @@ An owner's scale is TOML or JSON with these keys (`row` is a list):
     who = "A. Example"
     date = 2026-03-01
     floor_vs_chip_log_sd = 0.10    # optional: how far a floor and the chip a person gives it differ in a band
+    window_mm = [80, 105]          # optional: the window the chips were seen through; floors are then compared over
+                                   # as large an area (the window less 6 mm a side)
     [[row]]
     grade = 1
     process = "any"                # optional; else a process such as "ground" whose floors the rows describe
@@ -22,11 +24,15 @@ An owner's scale is TOML or JSON with these keys (`row` is a list):
     median_mm = 0.011              # median Sq of the captures of this chip
     log_sd = 0.06                  # sd of ln Sq over those captures
     n_captures = 5                 # at least 5, so that the sd means something
+    shared_log_sd = 0.02           # optional: what the measurement is unsure by beyond that scatter, in ln Sq
+    bound = "value"                # optional; "upper": the chip is too fine to measure, median_mm is "at most"
 
-Every band and process needs every grade of its edition once, in an order that never falls (fit chips that
-cross isotonically; equal medians are allowed: those grades can't be told apart). With n captures the
-predictive spread is log_sd * sqrt((1 + 1/n) * (n - 1) / (n - 3)), the standard deviation of Student's
-prediction. The default floor_vs_chip_log_sd of 0.10 is a working value (derived: errors must stay under
+Every band and process needs every grade of its edition once. Medians may fall from one grade to the next: chip sets
+of different editions were numbered differently, and the order is never forced. Amplitude can't tell such grades apart,
+so they share what probability falls to them, and results say so. Only the last chip must be rougher than the first.
+"at most" is allowed for the finest grades only; they can't be told apart either. With n captures the predictive spread
+is log_sd * sqrt((1 + 1/n) * (n - 1) / (n - 3)), the standard deviation of Student's prediction, and shared_log_sd in
+quadrature. The default floor_vs_chip_log_sd of 0.10 is a working value (derived: errors must stay under
 10-15 % to name a grade at steps of x1.585). It holds for floors made the way the chip shows; others may
 differ by far more.
 """
@@ -40,11 +46,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from functools import cache
-from itertools import pairwise
 from typing import Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
+from assessor.card.layout import WINDOW_MM, Rectangle
 from assessor.errors import ScaleInvalid
 from assessor.tables.loader import CHIPS, Edition, GradeTable, describe_invalid, load_grade_table
 from assessor.values import Band
@@ -52,7 +58,11 @@ from assessor.values import Band
 ANY = "any"
 SHIPPED: dict[str, Edition] = {"prior-10": "ten-chip", "prior-9": "nine-chip"}
 Z90 = 1.6448536269514722  # half-width of a 90 % interval in standard deviations
+LEAST_SIDE_MM = 60.0  # of a chip's window: two of the longest waves, with the rim
+LEAST_CAPTURES = 5  # of each chip: fewer give no sd to speak of (domain figures 2.3)
 Origin = Literal["prior", "real", "rendered"]
+# Amplitudes that "at most" leaves open: a factor of 4, about three grades of the prior, evenly in the logarithm.
+AT_MOST_SPAN = math.log(4.0)
 Amount = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
@@ -61,7 +71,8 @@ class ScaleCurve:
     """ln Sq (Sq in mm) against grade for floors of one process in one band.
 
     log_median, log_sd, weight run over the scale's grades; weight is how common the process is among floors
-    of that grade, relative to the other processes (only used where the process isn't told).
+    of that grade, relative to the other processes (only used where the process isn't told). at_most: how many of
+    the finest grades are only known to be no rougher than something.
     """
 
     process: str
@@ -70,6 +81,37 @@ class ScaleCurve:
     log_median: tuple[float, ...]
     log_sd: tuple[float, ...]
     weight: tuple[float, ...]
+    at_most: int = 0
+
+    @property
+    def breaks(self) -> tuple[tuple[int, int], ...]:
+        """First and last index of each run of grades whose order roughness does not follow."""
+        return order_breaks(self.log_median)
+
+    @property
+    def tied(self) -> tuple[tuple[int, int], ...]:
+        """First and last index of each run of grades that amplitude can't tell apart."""
+        lows = ((0, self.at_most - 1),) if self.at_most > 1 else ()
+        return _merged((*lows, *self.breaks))
+
+
+def order_breaks(log_median: Sequence[float]) -> tuple[tuple[int, int], ...]:
+    """First and last index of each run of grades in which a later one is less rough than an earlier one."""
+    count = len(log_median)
+    return _merged(
+        tuple((a, b) for a in range(count) for b in range(a + 1, count) if log_median[b] < log_median[a])
+    )
+
+
+def _merged(runs: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
+    """Runs that overlap as one."""
+    found: list[tuple[int, int]] = []
+    for first, last in sorted(runs):
+        if found and first <= found[-1][1]:
+            found[-1] = found[-1][0], max(found[-1][1], last)
+        else:
+            found.append((first, last))
+    return tuple(found)
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +130,15 @@ class GradeScale:
     chip_set: str
     who: str
     date: str
+    window_mm: tuple[float, float] | None = None
+
+    @property
+    def window(self) -> Rectangle | None:
+        """The window its chips were seen through, about the card's middle; None where the scale doesn't tell."""
+        if self.window_mm is None:
+            return None
+        x, y = (side / 2 for side in self.window_mm)
+        return Rectangle(-x, -y, x, y)
 
     @property
     def bands(self) -> tuple[Band, ...]:
@@ -184,7 +235,9 @@ class _Row(BaseModel):
     band_long_mm: Amount
     median_mm: Amount
     log_sd: Amount
-    n_captures: Annotated[int, Field(ge=5)]
+    n_captures: Annotated[int, Field(ge=LEAST_CAPTURES)]
+    shared_log_sd: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.0
+    bound: Literal["value", "upper"] = "value"
 
     @property
     def group(self) -> tuple[str, Band]:
@@ -192,8 +245,19 @@ class _Row(BaseModel):
 
     @property
     def predictive_log_sd(self) -> float:
-        n = self.n_captures
-        return self.log_sd * math.sqrt((1 + 1 / n) * (n - 1) / (n - 3))
+        if self.bound == "upper":
+            return AT_MOST_SPAN / math.sqrt(12.0)
+        return predictive_log_sd(self.log_sd, self.n_captures, self.shared_log_sd)
+
+    @property
+    def log_median(self) -> float:
+        """ln of the median; of a bound the middle of what it leaves open."""
+        return math.log(self.median_mm) - (AT_MOST_SPAN / 2 if self.bound == "upper" else 0.0)
+
+
+def predictive_log_sd(log_sd: float, n: int, shared_log_sd: float = 0.0) -> float:
+    """Standard deviation of the next capture's ln Sq after n with this sd: Student's, and what all n share."""
+    return math.hypot(log_sd * math.sqrt((1 + 1 / n) * (n - 1) / (n - 3)), shared_log_sd)
 
 
 class _File(BaseModel):
@@ -206,6 +270,7 @@ class _File(BaseModel):
     who: Annotated[str, Field(min_length=1)]
     date: date
     floor_vs_chip_log_sd: Annotated[float, Field(ge=0, allow_inf_nan=False)] = 0.10
+    window_mm: tuple[float, float] | None = None
     row: Annotated[tuple[_Row, ...], Field(min_length=1)]
 
 
@@ -225,6 +290,9 @@ def _owner_scale(told: _File, file: str | None) -> GradeScale:
     grades = tuple(range(1, CHIPS[told.edition] + 1))
     if told.name in SHIPPED:
         _refuse(f"name '{told.name}' belongs to a shipped scale; give yours another", file)
+    if told.window_mm is not None and not all(LEAST_SIDE_MM <= side <= WINDOW_MM for side in told.window_mm):
+        sides = " x ".join(f"{side:g}" for side in told.window_mm)
+        _refuse(f"window_mm is {sides}, sides of {LEAST_SIDE_MM:g}-{WINDOW_MM:g} mm can be used", file)
     groups: dict[tuple[str, Band], list[_Row]] = {}
     for row in told.row:
         groups.setdefault(row.group, []).append(row)
@@ -239,9 +307,10 @@ def _owner_scale(told: _File, file: str | None) -> GradeScale:
                 process=process,
                 words="any process" if process == ANY else process,
                 band=band,
-                log_median=tuple(math.log(row.median_mm) for row in rows),
+                log_median=tuple(row.log_median for row in rows),
                 log_sd=spreads,
                 weight=tuple(1.0 for _ in rows),
+                at_most=sum(row.bound == "upper" for row in rows),
             )
         )
     return GradeScale(
@@ -254,6 +323,7 @@ def _owner_scale(told: _File, file: str | None) -> GradeScale:
         chip_set=told.chip_set,
         who=told.who,
         date=told.date.isoformat(),
+        window_mm=told.window_mm,
     )
 
 
@@ -270,15 +340,18 @@ def _check_group(
     if len(told) != len(grades):
         outside = next(grade for grade in told if grade not in grades)
         _refuse(f"{where}: grade {outside} is not on a {len(grades)}-chip set", file)
-    for low, high in pairwise(rows):
-        if high.median_mm < low.median_mm:
-            _refuse(
-                f"{where}: grade {high.grade} has median_mm {high.median_mm:g}, "
-                f"below grade {low.grade} with {low.median_mm:g}",
-                file,
-            )
-    if rows[0].median_mm == rows[-1].median_mm:
-        _refuse(f"{where}: all grades have the same median_mm", file)
+    bounds = [row.grade for row in rows if row.bound == "upper"]
+    if bounds != list(grades[: len(bounds)]):
+        _refuse(f"{where}: only the finest grades may be 'upper', not {', '.join(map(str, bounds))}", file)
+    if len(bounds) > len(grades) - 2:
+        _refuse(f"{where}: at least two grades must be measured, {len(bounds)} are 'upper'", file)
+    first, last = rows[0], rows[-1]
+    if last.log_median <= first.log_median:
+        _refuse(
+            f"{where}: the last chip (grade {last.grade}, {last.median_mm:g} mm) is no rougher than the first"
+            f" ({first.median_mm:g} mm); were folders mixed up?",
+            file,
+        )
 
 
 def _refuse(found: str, file: str | None) -> NoReturn:

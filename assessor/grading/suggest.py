@@ -15,6 +15,7 @@ import numpy as np
 
 from assessor.errors import SettingUnknown
 from assessor.grading.posterior import (
+    Width,
     explain_width,
     highest_unexcluded,
     shortest_run,
@@ -22,9 +23,10 @@ from assessor.grading.posterior import (
     weigh_grades,
 )
 from assessor.grading.ranges import RangeSettings, judge_range
-from assessor.grading.scale import GradeScale
+from assessor.grading.scale import GradeScale, ScaleCurve
 from assessor.grading.words import (
     say_abstained,
+    say_area,
     say_estimated,
     say_headline,
     say_measure,
@@ -32,12 +34,16 @@ from assessor.grading.words import (
     say_misfit,
     say_narrows,
     say_not_estimated,
+    say_order,
     say_process,
     say_scale,
+    say_tied,
     say_unmeasured,
 )
 from assessor.tables.loader import MethodRow, load_methods
-from assessor.values import Band, Estimate, Quantity, Suggestion, TargetRange, Texture
+from assessor.values import Band, Estimate, FloatArray, Quantity, Suggestion, TargetRange, Texture
+
+NEAR = 0.05  # probability from which a broken order of grades is worth a sentence
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +68,15 @@ def suggest_grade(
     settings: SuggestSettings | None = None,
     *,
     estimate: Estimate | None = None,
+    area_mm: tuple[float, float] | None = None,
 ) -> Suggestion:
     """Return the probability of each grade of the scale, its 90 % set, reasons, and a verdict on a target.
 
     Uses Sq (mm) in the preferred band, else in the first band that texture and scale share. It abstains where
     there is neither, where Sq is only an upper bound (set90 then holds every grade the bound can't exclude:
-    "or below"), and where the set is too wide to use. estimate: where the texture comes from, if it was estimated
-    and not measured. Raises SettingUnknown for an unknown process or method.
+    "or below"), where the set is too wide to use, and where the likeliest grades can't be told apart by the scale.
+    estimate: where the texture comes from, if it was estimated and not measured. area_mm: what the texture was taken
+    over, where it was cut to the chips' size. Raises SettingUnknown for an unknown process or method.
     """
     settings = settings or SuggestSettings()
     method = _told_method(settings)
@@ -77,21 +85,15 @@ def suggest_grade(
     if quantity is None:
         return _unmeasured(texture, scale, target, settings, estimate)
 
-    curves = scale.curves_for(quantity.band, process)
     upper = quantity.bound == "upper"
-    log_value, log_sd = _log_amplitude(quantity, settings)
-    posterior = weigh_grades(
-        np.array([log_value]), np.array([log_sd]), curves, upper=upper, beyond_ends=settings.beyond_ends
-    )
-    probabilities = _with_method(posterior.probabilities[0].tolist(), scale, method, settings)
-    first, last = shortest_run(probabilities)
-    if upper:
-        first, last = 0, max(last, highest_unexcluded(log_value, log_sd, curves))
-    set90 = scale.grades[first : last + 1]
-    width = explain_width(log_value, log_sd, curves, posterior.processes[0])
-
-    too_wide = upper or len(set90) > settings.widest_useful
-    abstained, narrows = say_abstained(set90, scale, upper=upper) if too_wide else None, None
+    of = _weigh(quantity, scale, process, method, settings)
+    probabilities, set90, width = of.probabilities, of.set90, of.width
+    broken = order_breaks_near(of.curves, probabilities)
+    abstained, narrows = None, None
+    if upper or len(set90) > settings.widest_useful:
+        abstained = say_abstained(set90, scale, upper=upper)
+    elif run := _best_run(of.curves, probabilities):
+        abstained = say_tied(run, scale, sum(probabilities[run[0] : run[1] + 1]))
     if estimate is not None:
         narrows = say_measure(estimate, torch_available=settings.torch_available)
     elif len(set90) > 1:
@@ -99,8 +101,10 @@ def suggest_grade(
     reasons = [
         abstained or say_headline(probabilities, set90, scale, width, estimated=estimate is not None),
         say_measured(quantity) if estimate is None else say_estimated(quantity, estimate),
+        *((say_area(area_mm),) if area_mm else ()),
         say_scale(scale),
-        *((say_process(curves[int(np.argmax(posterior.processes[0]))].words),) if len(curves) > 1 else ()),
+        *(say_order(run, scale) for run in broken),
+        *((say_process(of.likeliest_process),) if len(of.curves) > 1 else ()),
         *_misfit(method, scale, set90),
     ]
     return Suggestion(
@@ -127,9 +131,54 @@ def suggest_grade(
             estimated=estimate is not None,
             settings=settings.ranges,
         ),
-        flags=_flags(scale, upper=upper),
-        typical_mm=typical_mm(curves),
+        flags=_flags(scale, upper=upper, broken=bool(broken)),
+        typical_mm=typical_mm(of.curves),
+        weighed=quantity,
+        area_mm=area_mm,
     )
+
+
+@dataclass(frozen=True, eq=False)
+class _Weighed:
+    """One amplitude against the scale: chances per grade and what makes them wide."""
+
+    curves: tuple[ScaleCurve, ...]
+    probabilities: tuple[float, ...]
+    processes: FloatArray
+    set90: tuple[int, ...]
+    width: Width
+
+    @property
+    def likeliest_process(self) -> str:
+        return self.curves[int(np.argmax(self.processes))].words
+
+
+def _weigh(
+    quantity: Quantity,
+    scale: GradeScale,
+    process: str | None,
+    method: MethodRow | None,
+    settings: SuggestSettings,
+) -> _Weighed:
+    curves = scale.curves_for(quantity.band, process)
+    upper = quantity.bound == "upper"
+    log_value, log_sd = _log_amplitude(quantity, settings)
+    posterior = weigh_grades(
+        np.array([log_value]), np.array([log_sd]), curves, upper=upper, beyond_ends=settings.beyond_ends
+    )
+    probabilities = _with_method(posterior.probabilities[0].tolist(), scale, method, settings)
+    first, last = shortest_run(probabilities)
+    if upper:
+        first, last = 0, max(last, highest_unexcluded(log_value, log_sd, curves))
+    processes = posterior.processes[0]
+    width = explain_width(log_value, log_sd, curves, processes)
+    return _Weighed(curves, probabilities, processes, scale.grades[first : last + 1], width)
+
+
+def _best_run(curves: Sequence[ScaleCurve], probabilities: Sequence[float]) -> tuple[int, int] | None:
+    """The run of grades that can't be told apart in which the likeliest grade lies, if it lies in one."""
+    best = int(np.argmax(probabilities))
+    return next((run for curve in curves for run in curve.tied if run[0] <= best <= run[1]), None)
 
 
 def _told_method(settings: SuggestSettings) -> MethodRow | None:
@@ -224,6 +273,14 @@ def _unmeasured(
     )
 
 
-def _flags(scale: GradeScale, *, upper: bool) -> tuple[str, ...]:
-    raised = {"scale-prior": scale.is_prior, "at-most": upper}
+def order_breaks_near(
+    curves: Sequence[ScaleCurve], probabilities: Sequence[float]
+) -> tuple[tuple[int, int], ...]:
+    """Runs of grades (first and last index) whose order the scale breaks, where probability falls to them."""
+    runs = dict.fromkeys(run for curve in curves for run in curve.breaks)
+    return tuple(run for run in runs if sum(probabilities[run[0] : run[1] + 1]) >= NEAR)
+
+
+def _flags(scale: GradeScale, *, upper: bool, broken: bool = False) -> tuple[str, ...]:
+    raised = {"scale-prior": scale.is_prior, "scale-order": broken, "at-most": upper}
     return tuple(code for code, is_raised in raised.items() if is_raised)

@@ -113,6 +113,31 @@ def say_scale(scale: GradeScale) -> str:
     return f"Scale: {scale.name}, from {source} of chips ({scale.edition}, {scale.chip_set}, {scale.date})."
 
 
+def say_area(area_mm: tuple[float, float]) -> str:
+    """Return over which area the floor was compared, where it was cut to the chips' size."""
+    return f"Compared over the middle {area_mm[0]:g} x {area_mm[1]:g} mm, as large an area as was seen of each chip."
+
+
+def say_tied(run: tuple[int, int], scale: GradeScale, chance: float) -> str:
+    """Return why no one grade is named where the likeliest ones (first and last index) can't be told apart."""
+    first, last = scale.grades[run[0]], scale.grades[run[1]]
+    between = "or" if last == first + 1 else "to"
+    return (
+        f"Can't name one grade: CSP {first} {between} {last} ({percent(chance)} together), which this scale's chips "
+        f"can't tell apart; {CONFIRM}."
+    )
+
+
+def say_order(run: tuple[int, int], scale: GradeScale) -> str:
+    """Return that the scale's chips do not grow rougher from grade to grade in a run (first and last index)."""
+    first, last = scale.grades[run[0]], scale.grades[run[1]]
+    grades = f"CSP {first} and {last}" if last == first + 1 else f"CSP {first} to {last}"
+    return (
+        f"On this scale {grades} do not grow rougher with the number, so amplitude can't tell these grades apart: "
+        f"{CONFIRM}."
+    )
+
+
 def say_process(likely: str) -> str:
     """Return that the process wasn't told, and which one weighs most."""
     return f"How the floor was prepared wasn't told; all ways were weighed, most of all: {likely}."

@@ -348,6 +348,8 @@ def _suggestion(suggestion: Suggestion) -> SuggestionRecord:
             sentence=verdict.sentence,
             next_shot=verdict.next_shot,
         ),
+        weighed=None if suggestion.weighed is None else quantity_record(suggestion.weighed),
+        area_mm=suggestion.area_mm,
     )
 
 

@@ -211,6 +211,11 @@ class SuggestionRecord(Record):
     """The capture that would narrow the set, and why."""
     verdict: VerdictRecord | None
     """Against the target range, where one was given."""
+    weighed: QuantityRecord | None = None
+    """The amplitude that was compared with the scale; null where there was none."""
+    area_mm: tuple[float, float] | None = None
+    """Width and height of the middle of the window that `weighed` was taken over, mm, where the scale's chips were seen
+    through a smaller window and floors are compared over as large an area; else null: the texture's own area."""
 
 
 class ScaleRecord(Record):

@@ -10,7 +10,7 @@ from assessor.values.card import Adjustment, CardSighting, Lighting, Rectified, 
 from assessor.values.estimate import Estimate
 from assessor.values.photo import Photo
 from assessor.values.surface import Surface
-from assessor.values.texture import HeightMap, SlopeMap, Texture
+from assessor.values.texture import HeightMap, Quantity, SlopeMap, Texture
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,7 +46,9 @@ class Suggestion:
 
     grades and probabilities run in scale order and sum to 1. set90: the grades that hold 90 %. abstained_because:
     a sentence where no grade may be named. narrows: the capture that would narrow the set, and why. typical_mm: Sq of a
-    middling floor of each grade in the band that was weighed, empty where none was.
+    middling floor of each grade in the band that was weighed, empty where none was. weighed: the amplitude that was
+    compared with the scale, None where there was none; area_mm: width and height it was taken over where the scale's
+    chips ask for their own area, else None.
     """
 
     scale_name: str
@@ -63,6 +65,8 @@ class Suggestion:
     verdict: RangeVerdict | None = None
     flags: tuple[str, ...] = ()
     typical_mm: tuple[float, ...] = ()
+    weighed: Quantity | None = None
+    area_mm: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True, eq=False)

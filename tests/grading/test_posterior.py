@@ -1,5 +1,7 @@
 """The weighing is right: sums, order, ends, calibration against truths drawn from the scale itself."""
 
+import json
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -7,7 +9,7 @@ from hypothesis import strategies as st
 
 from assessor.grading.posterior import explain_width, highest_unexcluded, shortest_run, weigh_grades
 from assessor.grading.scale import load_scale
-from tests.grading.helpers import BAND, owner_text
+from tests.grading.helpers import BAND, owner_file, owner_text
 
 PRIOR = load_scale("prior-10")
 MIXTURE = PRIOR.curves_for(BAND, None)
@@ -17,6 +19,71 @@ AMPLITUDES = np.log(np.geomspace(0.002, 20, 60))
 def weigh(log_value, log_sd=0.05, curves=MIXTURE, **options):
     values = np.atleast_1d(log_value)
     return weigh_grades(values, np.full(values.size, log_sd), curves, **options).probabilities
+
+
+def swapped(first: int = 4, second: int = 5):
+    """Ten evenly stepped chips of which two are numbered the other way round."""
+    told = owner_file()
+    rows = told["row"]
+    rows[first]["median_mm"], rows[second]["median_mm"] = rows[second]["median_mm"], rows[first]["median_mm"]
+    return load_scale(json.dumps(told)).curves
+
+
+def test_grades_whose_order_is_broken_share_what_falls_to_them():
+    curves = swapped()
+    middle = np.array(curves[0].log_median)
+    found = weigh(middle, curves=curves)
+    assert np.allclose(found.sum(axis=1), 1.0)
+    assert np.allclose(found[:, 4], found[:, 5])
+    assert found[4, 4] + found[4, 5] > 0.8
+    assert found[5, 4] + found[5, 5] > 0.8
+    # Away from the swapped pair nothing changes.
+    even = weigh(middle, curves=load_scale(owner_text()).curves)
+    assert np.abs(found[[0, 1, 8, 9]] - even[[0, 1, 8, 9]]).max() < 0.01
+
+
+def test_a_broken_order_never_makes_a_floor_surer_than_an_even_scale_does():
+    even, broken = load_scale(owner_text()).curves, swapped()
+    values = np.log(np.geomspace(0.03, 0.2, 30))
+    assert (weigh(values, curves=broken).max(axis=1) <= weigh(values, curves=even).max(axis=1) + 1e-9).all()
+
+
+def test_a_floor_is_held_against_the_chips_that_are_as_rough_whatever_their_numbers():
+    # 0.05 mm lies midway between chip 4 (0.040) and the chip numbered 6 (0.063): both are open, and 5 shares with 6.
+    found = weigh(np.log(0.0501), curves=swapped())[0]
+    assert found[3] == pytest.approx(0.5, abs=0.03)
+    assert found[4] == pytest.approx(found[5])
+    assert found[4] + found[5] == pytest.approx(0.5, abs=0.03)
+
+
+def test_a_width_can_be_told_where_the_curve_turns_back():
+    curves = swapped()
+    for value in np.log([0.05, 0.0631, 0.08, 0.1, 0.12]):
+        width = explain_width(value, 0.05, curves, np.ones(1))
+        assert 1 < width.position < 10
+        assert width.scale > 0
+    # A width is told along roughness: midway between the two chips is midway between the fifth and sixth roughest.
+    assert explain_width(np.log(0.0794), 0.05, curves, np.ones(1)).position == pytest.approx(5.5, abs=0.01)
+
+
+def test_a_bound_excludes_grades_of_a_broken_run_together():
+    curves = swapped()
+    assert (
+        highest_unexcluded(np.log(0.06), 0.05, curves) == 5
+    )  # the chip numbered 6 is not excluded, so 5 is not
+    assert highest_unexcluded(np.log(0.04), 0.05, curves) == 3
+    assert highest_unexcluded(np.log(0.11), 0.05, curves) == 5
+
+
+def test_finest_grades_of_which_only_a_bound_is_known_are_not_told_apart():
+    told = owner_file()
+    for row in told["row"][:3]:
+        row |= {"bound": "upper", "median_mm": 0.03}
+    curves = load_scale(json.dumps(told)).curves
+    found = weigh(np.log([0.001, 0.008, 0.2]), curves=curves)
+    assert np.allclose(found[:, :3], found[:, :1])
+    assert found[0, :3].sum() > 0.95
+    assert found[2, :3].sum() < 0.01
 
 
 @given(st.floats(-40, 40), st.floats(1e-6, 3), st.booleans())

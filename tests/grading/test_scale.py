@@ -4,9 +4,11 @@ import json
 import math
 
 import pytest
+from scipy import stats
 
+from assessor.card.layout import Rectangle
 from assessor.errors import ScaleInvalid
-from assessor.grading.scale import SHIPPED, load_scale
+from assessor.grading.scale import SHIPPED, load_scale, order_breaks, predictive_log_sd
 from assessor.values import Band
 from tests.grading.helpers import BAND, owner_file, owner_text
 
@@ -53,6 +55,54 @@ def test_owner_scale_reads_alike_from_json_and_toml():
     assert scale.curves[0].log_median[0] == pytest.approx(math.log(0.01))
 
 
+def test_a_broken_order_is_kept_as_it_is_and_told():
+    told = owner_file()
+    told["row"][4]["median_mm"], told["row"][5]["median_mm"] = (
+        0.1,
+        0.063,
+    )  # chips 5 and 6 numbered the other way round
+    curve = load_scale(json.dumps(told)).curves[0]
+    assert curve.log_median[4:6] == pytest.approx((math.log(0.1), math.log(0.063)))
+    assert curve.breaks == curve.tied == ((4, 5),)
+
+
+def test_breaks_that_overlap_are_one_run_and_others_stay_apart():
+    assert order_breaks([1, 2, 3, 4]) == ()
+    assert order_breaks([1, 1, 2, 2]) == ()
+    assert order_breaks([1, 3, 2, 4, 6, 5]) == ((1, 2), (4, 5))
+    assert order_breaks([1, 4, 2, 3, 5]) == ((1, 3),)
+    assert order_breaks([3, 4, 2, 3.5, 5]) == ((0, 3),)
+
+
+def test_bounds_of_the_finest_grades_are_no_values():
+    told = owner_file()
+    for row in told["row"][:2]:
+        row |= {"bound": "upper", "median_mm": 0.02}
+    curve = load_scale(json.dumps(told)).curves[0]
+    assert curve.at_most == 2
+    assert curve.tied == ((0, 1),)
+    # Evenly in the logarithm from a quarter of the bound up to it.
+    uniform = stats.uniform(math.log(0.005), math.log(4))
+    assert curve.log_median[0] == pytest.approx(uniform.mean())
+    assert curve.log_sd[0] == pytest.approx(math.hypot(uniform.std(), 0.05))
+
+
+@pytest.mark.parametrize("n", [5, 8, 30])
+def test_the_predictive_spread_is_that_of_students_prediction(n):
+    """The next of n + 1 normal values lies at t(n - 1) s sqrt(1 + 1/n) about the mean (scipy.stats.t)."""
+    expected = stats.t(n - 1, scale=0.04 * math.sqrt(1 + 1 / n)).std()
+    assert predictive_log_sd(0.04, n) == pytest.approx(expected)
+    assert predictive_log_sd(0.04, n, 0.03) == pytest.approx(math.hypot(expected, 0.03))
+    told = owner_file()
+    told["row"][0] |= {"n_captures": n, "shared_log_sd": 0.03}
+    assert load_scale(json.dumps(told)).curves[0].log_sd[0] == pytest.approx(math.hypot(expected, 0.03, 0.05))
+
+
+def test_a_scale_tells_the_window_of_its_chips():
+    assert load_scale(owner_text()).window is None
+    assert load_scale(owner_text(window_mm=[80, 105])).window == Rectangle(-40, -52.5, 40, 52.5)
+
+
 def test_rows_may_come_in_any_order_and_chips_may_tie():
     told = owner_file()
     told["row"][4]["median_mm"] = told["row"][3]["median_mm"]
@@ -80,9 +130,16 @@ BAD = {
         owner_file(row=[*owner_file()["row"], owner_file()["row"][9] | {"grade": 11}])
     ),
     "grade 4 has 2 rows": json.dumps(owner_file(row=[*owner_file()["row"], owner_file()["row"][3]])),
-    "grade 6 has median_mm 0.01, below grade 5": changed(5, median_mm=0.01),
+    "only the finest grades may be 'upper', not 4": changed(3, bound="upper"),
+    "at least two grades must be measured, 9 are 'upper'": json.dumps(
+        owner_file(
+            row=[row | {"bound": "upper"} for row in owner_file()["row"][:9]] + owner_file()["row"][9:]
+        )
+    ),
+    "the last chip .grade 10, 0.005 mm. is no rougher than the first .0.01 mm.": changed(9, median_mm=0.005),
+    "window_mm is 8 x 10.5, sides of 60-120 mm can be used": owner_text(window_mm=[8, 10.5]),
     "grade 10 has no row": json.dumps(owner_file(row=owner_file()["row"][:9])),
-    "all grades have the same median_mm": json.dumps(
+    "the last chip .grade 10, 0.1 mm. is no rougher": json.dumps(
         owner_file(row=[row | {"median_mm": 0.1} for row in owner_file()["row"]])
     ),
     "band_short_mm must be smaller": json.dumps(

@@ -9,6 +9,7 @@ import pytest
 
 from assessor.errors import SettingUnknown
 from assessor.flags import FLAGS
+from assessor.grading.ranges import CONFIRM
 from assessor.grading.scale import load_scale
 from assessor.grading.suggest import SuggestSettings, suggest_grade
 from assessor.values import Band, TargetRange
@@ -237,3 +238,41 @@ def _seconds():
     start = time.process_time()
     suggest_grade(texture(0.1), PRIOR, TargetRange(3, 5))
     return time.process_time() - start
+
+
+def swapped_scale():
+    told = owner_file(window_mm=[80, 105])
+    rows = told["row"]
+    rows[4]["median_mm"], rows[5]["median_mm"] = rows[5]["median_mm"], rows[4]["median_mm"]
+    return load_scale(json.dumps(told))
+
+
+def test_a_scale_whose_chips_break_the_order_names_no_one_grade_there_and_says_so():
+    found = suggest_grade(texture(0.1), swapped_scale(), area_mm=(68.0, 93.0))
+    assert found.best is None
+    assert found.abstained_because is not None
+    assert "CSP 5 or 6" in found.abstained_because
+    assert found.set90 == (5, 6)
+    assert "scale-order" in found.flags
+    assert any("CSP 5 and 6 do not grow rougher with the number" in reason for reason in found.reasons)
+    assert any("middle 68 x 93 mm" in reason for reason in found.reasons)
+    assert found.area_mm == (68.0, 93.0)
+    assert found.weighed == texture(0.1).quantities[0]
+    for reason in (found.abstained_because, **(r for r in found.reasons if "grow rougher" in r)):
+        assert CONFIRM in reason
+
+
+def test_away_from_the_broken_order_a_scale_is_as_good_as_any():
+    found = suggest_grade(texture(0.25), swapped_scale())
+    assert (found.best, found.area_mm) == (8, None)
+    assert "scale-order" not in found.flags
+
+
+def test_a_range_that_parts_a_broken_run_is_never_called_ready():
+    verdict = suggest_grade(texture(0.1), swapped_scale(), TargetRange(3, 5)).verdict
+    assert verdict is not None
+    assert verdict.call == "shot"
+    assert verdict.p_in_range == pytest.approx(verdict.p_over, abs=0.05)
+    whole = suggest_grade(texture(0.1), swapped_scale(), TargetRange(4, 6)).verdict
+    assert whole is not None
+    assert whole.call == "chip"
