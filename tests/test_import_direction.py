@@ -18,7 +18,7 @@ LEVELS = {
     "job": 3, "simulate": 3,
     "evaluation": 3, "evaluation_rows": 3, "evaluation_surface": 3,
     "store": 4, "report": 4,
-    "asked": 5, "batch": 5, "job_desk": 5, "job_fields": 5, "job_photos": 5, "capture_plan": 5, "workflow": 5, "zone_workflow": 5, "counting": 5, "water_drops": 5,
+    "asked": 5, "batch": 5, "job_desk": 5, "job_fields": 5, "job_photos": 5, "job_plan": 5, "capture_plan": 5, "workflow": 5, "zone_workflow": 5, "counting": 5, "water_drops": 5,
     "cli": 6, "cli_points": 6, "cli_drops": 6, "cli_zone": 6, "__main__": 6, "web": 6,
 }  # fmt: skip
 SIDE = "training"
