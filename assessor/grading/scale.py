@@ -43,130 +43,45 @@ import json
 import math
 import tomllib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import date
 from functools import cache
 from typing import Annotated, Any, Literal, NoReturn
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from assessor.card.layout import WINDOW_MM, Rectangle
+from assessor.card.layout import WINDOW_MM
 from assessor.errors import ScaleInvalid
+from assessor.grading.curves import ANY, GradeScale, Origin, ScaleCurve, order_breaks
+from assessor.grading.scale_refined import FORMAT, parse_refined
 from assessor.tables.loader import CHIPS, Edition, GradeTable, describe_invalid, load_grade_table
 from assessor.values import Band
 
-ANY = "any"
+__all__ = [
+    "ANY",
+    "GradeScale",
+    "Origin",
+    "ScaleCurve",
+    "load_scale",
+    "order_breaks",
+    "predictive_log_sd",
+    "scale_from_table",
+    "shipped_scale",
+]
+
 SHIPPED: dict[str, Edition] = {"prior-10": "ten-chip", "prior-9": "nine-chip"}
 Z90 = 1.6448536269514722  # half-width of a 90 % interval in standard deviations
 LEAST_SIDE_MM = 60.0  # of a chip's window: two of the longest waves, with the rim
 LEAST_CAPTURES = 5  # of each chip: fewer give no sd to speak of (domain figures 2.3)
-Origin = Literal["prior", "real", "rendered"]
 # Amplitudes that "at most" leaves open: a factor of 4, about three grades of the prior, evenly in the logarithm.
 AT_MOST_SPAN = math.log(4.0)
 Amount = Annotated[float, Field(gt=0, allow_inf_nan=False)]
 
 
-@dataclass(frozen=True, slots=True)
-class ScaleCurve:
-    """ln Sq (Sq in mm) against grade for floors of one process in one band.
-
-    log_median, log_sd, weight run over the scale's grades; weight is how common the process is among floors
-    of that grade, relative to the other processes (only used where the process isn't told). at_most: how many of
-    the finest grades are only known to be no rougher than something.
-    """
-
-    process: str
-    words: str
-    band: Band
-    log_median: tuple[float, ...]
-    log_sd: tuple[float, ...]
-    weight: tuple[float, ...]
-    at_most: int = 0
-
-    @property
-    def breaks(self) -> tuple[tuple[int, int], ...]:
-        """First and last index of each run of grades whose order roughness does not follow."""
-        return order_breaks(self.log_median)
-
-    @property
-    def tied(self) -> tuple[tuple[int, int], ...]:
-        """First and last index of each run of grades that amplitude can't tell apart."""
-        lows = ((0, self.at_most - 1),) if self.at_most > 1 else ()
-        return _merged((*lows, *self.breaks))
-
-
-def order_breaks(log_median: Sequence[float]) -> tuple[tuple[int, int], ...]:
-    """First and last index of each run of grades in which a later one is less rough than an earlier one."""
-    count = len(log_median)
-    return _merged(
-        tuple((a, b) for a in range(count) for b in range(a + 1, count) if log_median[b] < log_median[a])
-    )
-
-
-def _merged(runs: tuple[tuple[int, int], ...]) -> tuple[tuple[int, int], ...]:
-    """Runs that overlap as one."""
-    found: list[tuple[int, int]] = []
-    for first, last in sorted(runs):
-        if found and first <= found[-1][1]:
-            found[-1] = found[-1][0], max(found[-1][1], last)
-        else:
-            found.append((first, last))
-    return tuple(found)
-
-
-@dataclass(frozen=True, slots=True)
-class GradeScale:
-    """A checked grade scale: edition, where it came from, and its curves.
-
-    is_prior is True for what we ship; origin tells chips photographed for real from rendered ones.
-    """
-
-    name: str
-    edition: Edition
-    is_prior: bool
-    origin: Origin
-    grades: tuple[int, ...]
-    curves: tuple[ScaleCurve, ...]
-    chip_set: str
-    who: str
-    date: str
-    window_mm: tuple[float, float] | None = None
-
-    @property
-    def window(self) -> Rectangle | None:
-        """The window its chips were seen through, about the card's middle; None where the scale doesn't tell."""
-        if self.window_mm is None:
-            return None
-        x, y = (side / 2 for side in self.window_mm)
-        return Rectangle(-x, -y, x, y)
-
-    @property
-    def bands(self) -> tuple[Band, ...]:
-        """The bands the scale knows, in the order of its rows."""
-        return tuple(dict.fromkeys(curve.band for curve in self.curves))
-
-    @property
-    def processes(self) -> tuple[str, ...]:
-        """The processes the scale knows, in the order of its rows."""
-        return tuple(dict.fromkeys(curve.process for curve in self.curves))
-
-    def curves_for(self, band: Band, process: str | None) -> tuple[ScaleCurve, ...]:
-        """Return the curves to weigh in `band`: the process's own, else "any", else all (a mixture).
-
-        Empty where the scale doesn't know the band.
-        """
-        here = tuple(curve for curve in self.curves if curve.band == band)
-        for wanted in (process, ANY):
-            own = tuple(curve for curve in here if curve.process == wanted)
-            if own:
-                return own
-        return here
-
-
 def load_scale(name_or_text: str, *, file: str | None = None) -> GradeScale:
     """Return a shipped scale by name ("prior-10", "prior-9") or an owner's scale from the text of its file.
 
-    `file` only names the file in errors. Raises ScaleInvalid with what is wrong and where.
+    A scale that readings refined (format = 2, `scale_refined`) loads the same way. `file` only names the file in
+    errors. Raises ScaleInvalid with what is wrong and where.
     """
     if name_or_text in SHIPPED:
         return shipped_scale(SHIPPED[name_or_text])
@@ -174,7 +89,10 @@ def load_scale(name_or_text: str, *, file: str | None = None) -> GradeScale:
         told = name_or_text.strip()[:40]
         found = f"there is no grade scale called '{told}'" if told else "the scale file is empty"
         raise ScaleInvalid(f"{found} (shipped: {', '.join(SHIPPED)})", file=file)
-    return _owner_scale(_checked(name_or_text, file), file)
+    told = _read(name_or_text, file)
+    if isinstance(told, dict) and told.get("format") == FORMAT:
+        return parse_refined(told, file=file)
+    return _owner_scale(_checked(told, file), file)
 
 
 @cache
@@ -274,16 +192,20 @@ class _File(BaseModel):
     row: Annotated[tuple[_Row, ...], Field(min_length=1)]
 
 
-def _checked(text: str, file: str | None) -> _File:
+def _read(text: str, file: str | None) -> Any:
     is_json = text.lstrip().startswith("{")
     try:
-        told: Any = json.loads(text) if is_json else tomllib.loads(text)
-        return _File.model_validate(told)
-    except ValidationError as error:
-        raise ScaleInvalid(describe_invalid(error), file=file) from error
+        return json.loads(text) if is_json else tomllib.loads(text)
     except (json.JSONDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         kind = "JSON" if is_json else "TOML"
         raise ScaleInvalid(f"the scale is not valid {kind} ({error})", file=file) from error
+
+
+def _checked(told: Any, file: str | None) -> _File:
+    try:
+        return _File.model_validate(told)
+    except ValidationError as error:
+        raise ScaleInvalid(describe_invalid(error), file=file) from error
 
 
 def _owner_scale(told: _File, file: str | None) -> GradeScale:

@@ -104,6 +104,9 @@ def say_measure(estimate: Estimate, *, torch_available: bool) -> str:
 
 def say_scale(scale: GradeScale) -> str:
     """Return which scale was used and how far it can be trusted."""
+    if scale.refined:
+        rest = "; the rest is as shipped, never measured on chips" if scale.is_prior else ""
+        return f"Scale: {scale.name}: {scale.refined}{rest} ({scale.edition} set, {scale.date})."
     if scale.is_prior:
         return (
             f"Scale: {scale.name}, a prior for the {scale.edition} set, never measured on chips. "

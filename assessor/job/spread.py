@@ -96,7 +96,10 @@ def spread(
         raise BadEntry("the step between neighbours must be positive")
     outline = shape_of(lot) if spot.x_m is not None else None
     results = _results(spot, failed, passed)
-    sides = {way: _follow(spot, way, results, outline, step_m, way in blocked) for way in DIRECTIONS}
+    sides = {
+        way: _follow(spot, way, results, outline, step_m=step_m, is_blocked=way in blocked)
+        for way in DIRECTIONS
+    }
     places = [(way, steps) for way, side in sides.items() for steps in side.steps]
     if places and next_number + len(places) - 1 > MOST_SPOTS:
         raise BadEntry(f"zone {spot.zone} has no spot numbers left ({MOST_SPOTS}): rework all of it")
@@ -130,6 +133,7 @@ def _follow(
     way: Direction,
     results: dict[tuple[Direction, int], bool],
     outline: Outline | None,
+    *,
     step_m: float,
     is_blocked: bool,
 ) -> _Side:
