@@ -12,13 +12,16 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Literal
 
+from assessor.errors import BadEntry
 from assessor.job.book import JobBook, Noted
 from assessor.job.entries import (
     Assessed,
     ChipRead,
     ContradictionClosed,
+    DataSheetFiled,
     Disturbed,
     DropsRecorded,
+    HazardChecked,
     KeptClean,
     OverviewFiled,
     PlanDrawn,
@@ -29,6 +32,7 @@ from assessor.job.entries import (
     SpotRedrawn,
     SpreadDrawn,
     SurfacePrepared,
+    SystemNamed,
     ZoneLaidOut,
 )
 from assessor.job.plans import follow_up
@@ -37,6 +41,7 @@ from assessor.job.targets import target_of
 from assessor.values import TargetRange
 
 Standing = Literal["laid-out", "in-work", "ready-to-sign", "accepted", "reopened"]
+AREA_PACED = 0.2  # share by which the work's areas may miss the zone's: crews pace them
 HAZARDS = {"asbestos-lead": "asbestos and lead", "buried-services": "cables, heating and tendons"}
 # What reopens an accepted zone whatever it says; captures, overviews, readings and drops reopen by what they show.
 _REOPENING = (
@@ -122,6 +127,10 @@ def _missing(
     lots = book.lots(zone)
     if not lots:
         yield Missing("not-prepared", "No work is entered for this zone.")
+    elif (done := sum(prepared_m2(book, zone).values())) < laid_out.area_m2 * (1 - AREA_PACED):
+        yield Missing(
+            "part-prepared", f"Work is entered for {done:g} of {laid_out.area_m2:g} m2 of this zone."
+        )
     for lot in lots:
         if not book.planned(zone, lot):
             yield Missing("no-plan", f"Lot {lot} has no spots drawn: let the tool draw them.")
@@ -159,6 +168,15 @@ def _missing_before_work(book: JobBook, zone: int) -> Iterable[Missing]:
         yield Missing("mock-up-open", "The mock-up that this zone refers to is not approved by both sides.")
 
 
+def prepared_m2(book: JobBook, zone: int) -> dict[int, float]:
+    """The area of each lot's work, by lot; several passes over one lot are one area."""
+    found: dict[int, float] = {}
+    for note in book.prepared(zone):
+        if isinstance(note.content, SurfacePrepared):
+            found[note.content.lot] = max(found.get(note.content.lot, 0.0), note.content.area_m2)
+    return found
+
+
 def hazard_cleared(book: JobBook, hazard: str) -> bool:
     """Whether the last entry on a hazard cleared it."""
     note = book.hazards.get(hazard)
@@ -184,10 +202,13 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
     placed = book.zones[zone].spots
     for state in spots:
         where = f"Spot {state.spot} ({placed[state.spot].drawn.role})"
-        shot = [
-            capture for capture in book.captures_at(zone, state.spot)
-            if capture.phase == "after" and capture.round >= state.round
-        ]  # fmt: skip
+        shot = book.shots(zone, state.spot)
+        ahead = max((capture.round for capture in shot), default=0)
+        if ahead > state.round:
+            yield Missing(
+                "round-ahead",
+                f"{where} has photos of round {ahead} and is in round {state.round}: enter the rework, or re-file.",
+            )
         if not shot:
             yield Missing("spot-unshot", f"{where} has no photo after preparation in round {state.round}.")
         elif not any(capture.assessed for capture in shot):
@@ -201,7 +222,9 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
             found = "too smooth" if state.status == "short" else "too rough"
             yield Missing("spot-outside", f"{where} was read {found}: rework it, then shoot and read again.")
     for state in spots:
-        if state.failed_in_round and not _fenced_in(book, zone, state, spots):
+        # A neighbour that failed too is followed up with the spot that it was drawn for.
+        own = placed[state.spot].drawn.role != "spread"
+        if own and state.failed_in_round and not _fenced_in(book, zone, state, spots):
             yield Missing(
                 "spot-not-fenced",
                 f"Spot {state.spot} failed: follow it up with neighbours until two in a row pass on every side.",
@@ -213,7 +236,10 @@ def _fenced_in(book: JobBook, zone: int, failed: SpotState, spots: tuple[SpotSta
     since = book.reworks(zone, failed.spot)[max(failed.failed_in_round) - 1 :]
     if any(isinstance(note.content, ReworkDone) and not note.content.spots for note in since):
         return True
-    return follow_up(book, zone, failed.spot, spots).done
+    try:
+        return follow_up(book, zone, failed.spot, spots).done
+    except BadEntry:  # no spot numbers are left: only rework of the whole zone ends it
+        return False
 
 
 def _missing_drops(book: JobBook, zone: int) -> Iterable[Missing]:
@@ -241,11 +267,16 @@ def _open_orders(book: JobBook, zone: int) -> bool:
 
 def _clean_until(book: JobBook, zone: int, now: datetime) -> bool:
     """Whether a look at the clean floor, since the last work or event, still holds."""
-    touched = Disturbed | SurfacePrepared | ReworkDone
-    since = max((n.number for n in book.zones[zone].notes if isinstance(n.content, touched)), default=0)
+    since = _touched(book, zone)
     return any(
         note.number > since and _at(note) <= now <= _until(note) for note in book.zones[zone].of(KeptClean)
     )
+
+
+def _touched(book: JobBook, zone: int) -> int:
+    """Number of the last work or event in a zone: a look at the clean floor before it says nothing."""
+    touched = Disturbed | SurfacePrepared | ReworkDone
+    return max((n.number for n in book.zones[zone].notes if isinstance(n.content, touched)), default=0)
 
 
 def _at(note: Noted) -> datetime:
@@ -265,9 +296,9 @@ def _reopened(
     for note in after:
         if reopens(note, target):
             return f"{note.content.kind} by {note.stamp.who} at {note.stamp.at_utc}"
-    sheet = book.data_sheet
-    if sheet is not None and sheet.number > signed.number:
-        return f"another data sheet was filed by {sheet.stamp.who} at {sheet.stamp.at_utc}"
+    for note in book.notes_of_job:
+        if note.number > signed.number and _job_reopens(note):
+            return f"{note.content.kind} by {note.stamp.who} at {note.stamp.at_utc}"
     return _lapsed(book, zone, signed, now)
 
 
@@ -285,10 +316,20 @@ def reopens(note: Noted, target: TargetRange | None) -> bool:
     return False
 
 
+def _job_reopens(note: Noted) -> bool:
+    """Whether an entry on the whole job reopens every zone: another system or data sheet, a survey withdrawn."""
+    if isinstance(note.content, HazardChecked):
+        return not note.content.cleared
+    return isinstance(note.content, SystemNamed | DataSheetFiled)
+
+
 def _lapsed(book: JobBook, zone: int, signed: Noted, now: datetime) -> str | None:
     """A gap in the clean log since the sign-off: nobody watched, so somebody has to look and sign again."""
     until: datetime | None = None
+    since = _touched(book, zone)
     for note in book.zones[zone].of(KeptClean):
+        if note.number < since:
+            continue
         if until is None or note.number < signed.number:
             until = max(until, _until(note)) if until else _until(note)
         elif _at(note) <= until:

@@ -36,6 +36,7 @@ from assessor.job.entries import (
     SystemNamed,
     Waived,
     ZoneLaidOut,
+    files_of,
 )
 from assessor.job.parts import DrawnSpot, PatchSeen, Phase
 
@@ -49,11 +50,19 @@ class Noted:
     stamp: Stamp
 
 
+LAST_ROUND = 9  # one digit on the tags
+
+
+def person(who: str) -> str:
+    """One person under however many ways to type a name: case and spaces make no second reader."""
+    return " ".join(who.split()).casefold()
+
+
 @dataclass(frozen=True, slots=True)
 class FiledCapture:
     """A capture where it is filed now; filed: number of its first entry; moved: of the last that re-filed it, or 0.
 
-    assessed and assessed_number: the newest assessment, or None and 0.
+    assessed and assessed_number: the newest assessment, or None and 0; told: every one with its number, in order.
     """
 
     capture: str
@@ -66,6 +75,12 @@ class FiledCapture:
     moved: int = 0
     assessed: Assessed | None = None
     assessed_number: int = 0
+    told: tuple[tuple[int, Assessed], ...] = ()
+
+    @property
+    def placed(self) -> int:
+        """Number of the entry that put it where it is."""
+        return max(self.filed, self.moved)
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,6 +112,7 @@ class JobBook:
         self.opened: JobOpened | None = None
         self.last: Noted | None = None
         self.notes: list[Noted] = []
+        self.notes_of_job: list[Noted] = []
         self.zones: dict[int, ZoneBook] = {}
         self.captures: dict[str, FiledCapture] = {}
         self.overviews: dict[str, Noted] = {}
@@ -104,14 +120,15 @@ class JobBook:
         self.system: SystemNamed | None = None
         self.data_sheet: Noted | None = None
         self.resolved: dict[tuple[str, int], int] = {}
-        self.shown: list[tuple[str, int, int, frozenset[str], int]] = []
+        self.shown: dict[str, list[tuple[int, int, frozenset[str], int]]] = {}
         self.readings: dict[tuple[int, int], list[Noted]] = {}
         self.closings: dict[tuple[int, int], list[Noted]] = {}
         self.reworked: dict[int, list[Noted]] = {}
         self.prints: dict[int, tuple[float, float]] = {}
         self.proposals: dict[str, Noted] = {}
         self.scales: list[Noted] = []
-        self.photos: set[str] = set()
+        self.files: set[str] = set()
+        self.by_photos: dict[frozenset[str], str] = {}
         self.at_spot: dict[tuple[int, int], set[str]] = {}
         for entry in entries:
             self.take(Noted(entry.number, entry.content, entry.stamp))
@@ -121,6 +138,7 @@ class JobBook:
         self.last = note
         self.notes.append(note)
         content = note.content
+        self.files.update(file.sha256 for file in files_of(content))
         if isinstance(content, ZoneLaidOut):
             known = self.zones.get(content.zone)
             if known is None:
@@ -130,6 +148,8 @@ class JobBook:
         zone = getattr(content, "zone", None)
         if zone in self.zones:
             self.zones[zone].notes.append(note)
+        elif isinstance(content, HazardChecked | SystemNamed | DataSheetFiled):
+            self.notes_of_job.append(note)
         if isinstance(content, JobOpened):
             self.opened = content
         elif isinstance(content, HazardChecked):
@@ -149,10 +169,10 @@ class JobBook:
             )
         elif isinstance(content, SuggestionShown):
             there = frozenset(self.at_spot.get((content.zone, content.spot), ()))
-            self.shown.append((note.stamp.who, content.zone, content.spot, there, note.number))
+            seen = self.shown.setdefault(person(note.stamp.who), [])
+            seen.append((content.zone, content.spot, there, note.number))
         elif isinstance(content, ChipRead):
             self.readings.setdefault((content.zone, content.spot), []).append(note)
-            self.photos.add(content.photo.sha256)
         elif isinstance(content, ContradictionClosed):
             self.closings.setdefault((content.zone, content.spot), []).append(note)
         elif isinstance(content, ReworkDone):
@@ -173,7 +193,7 @@ class JobBook:
                 name, content.zone, content.spot, content.phase, content.round, content, note.number
             )
             self.at_spot.setdefault((content.zone, content.spot), set()).add(name)
-            self.photos.update(photo.sha256 for photo in content.photos)
+            self.by_photos.setdefault(frozenset(photo.sha256 for photo in content.photos), name)
         elif isinstance(content, Refiled):
             old = self.captures[name]
             self.captures[name] = replace(
@@ -186,11 +206,13 @@ class JobBook:
                 self.zones[old.zone].notes.append(note)
         elif isinstance(content, Assessed):
             capture = self.captures[name]
-            self.captures[name] = replace(capture, assessed=content, assessed_number=note.number)
+            self.captures[name] = replace(
+                capture, assessed=content, assessed_number=note.number,
+                told=(*capture.told, (note.number, content)),
+            )  # fmt: skip
             self.zones[capture.zone].notes.append(note)
         elif isinstance(content, OverviewFiled):
             self.overviews[name] = note
-            self.photos.update(photo.sha256 for photo in content.photos)
         else:
             self.resolved[name, content.patch] = note.number
 
@@ -220,8 +242,8 @@ class JobBook:
         )
 
     def round_of(self, zone: int, spot: int) -> int:
-        """The round in which a spot is now: 1, and one more after every rework."""
-        return 1 + len(self.reworks(zone, spot))
+        """The round in which a spot is now: 1, and one more after every rework; tags end at 9."""
+        return min(1 + len(self.reworks(zone, spot)), LAST_ROUND)
 
     def since(self, zone: int, spot: int) -> int:
         """Number of the last rework of a spot: only what comes after it counts; 0 where there was none."""
@@ -232,6 +254,21 @@ class JobBook:
         """The captures filed at a spot now, all rounds and phases, by the order of their filing."""
         found = [self.captures[name] for name in self.at_spot.get((zone, spot), ())]
         return tuple(sorted(found, key=lambda capture: capture.filed))
+
+    def shots(self, zone: int, spot: int) -> tuple[FiledCapture, ...]:
+        """The captures of a drawn spot as it is now: after preparation, since its last rework.
+
+        What was filed under a spot's number before that spot was drawn is a slip of a tag and counts for nothing.
+        """
+        drawn, now = self.zones[zone].spots.get(spot), self.round_of(zone, spot)
+        # The last round's tags tell nothing of the reworks in it.
+        since = self.since(zone, spot) if now == LAST_ROUND else 0
+        return tuple(
+            capture
+            for capture in self.captures_at(zone, spot)
+            if capture.phase == "after" and capture.round >= now
+            and drawn is not None and capture.placed > max(drawn.number, since)
+        )  # fmt: skip
 
     def captures_in(self, zone: int) -> tuple[FiledCapture, ...]:
         """The captures filed in a zone now."""
@@ -244,9 +281,9 @@ class JobBook:
         now = self.round_of(zone, spot)
         current = {name for name in here if self.captures[name].round >= now}
         return any(
-            person == who and (before is None or number < before)
+            (before is None or number < before)
             and (((there, at) == (zone, spot) and number > since) or bool(seen & current))
-            for person, there, at, seen, number in self.shown
+            for there, at, seen, number in self.shown.get(person(who), ())
         )  # fmt: skip
 
     def approved(self, zone: int) -> frozenset[str]:

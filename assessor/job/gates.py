@@ -11,7 +11,14 @@ from collections.abc import Callable
 from typing import Any
 
 from assessor.errors import BadEntry, GateClosed, NoJob, NotBlind
-from assessor.job.acceptance import HAZARDS, hazard_cleared, missing_of, mock_up_ready
+from assessor.job.acceptance import (
+    AREA_PACED,
+    HAZARDS,
+    hazard_cleared,
+    missing_of,
+    mock_up_ready,
+    prepared_m2,
+)
 from assessor.job.book import JobBook, Noted
 from assessor.job.chain import Stamp
 from assessor.job.entries import (
@@ -21,6 +28,7 @@ from assessor.job.entries import (
     Content,
     ContradictionClosed,
     JobOpened,
+    KeptClean,
     MockUpApproved,
     OverviewFiled,
     PatchResolved,
@@ -37,11 +45,11 @@ from assessor.job.entries import (
     SystemNamed,
     ZoneLaidOut,
 )
-from assessor.job.spots import counted, side_of, spot_state
+from assessor.job.plans import draw_again, is_drawn_plan, next_neighbours
+from assessor.job.spots import blind, closing_lacks, spot_state
 from assessor.job.targets import system_row, target_of
 from assessor.tables.loader import CHIPS, load_methods, load_systems
 
-MAJORITY = 2  # readers who agree, for a second reader to close a contradiction
 # What only the QA lead enters; a crew enters its work, photos, readings and what it sees.
 LEAD_ONLY = frozenset({
     "job-opened", "slab-facts", "hazard-checked", "system-named", "data-sheet-filed", "zone-laid-out",
@@ -85,7 +93,9 @@ def _zone(book: JobBook, content: ZoneLaidOut, stamp: Stamp) -> None:
         known = ", ".join(row.key for row in load_methods().method)
         raise BadEntry(f"there is no method '{content.method}' in our table (known: {known})")
     refers = content.mock_up_zone
-    if refers is not None and (refers not in book.zones or not book.zones[refers].laid_out.is_mock_up):
+    if refers is not None and (
+        refers == content.zone or refers not in book.zones or not book.zones[refers].laid_out.is_mock_up
+    ):
         raise BadEntry(f"zone {refers} is no mock-up, so zone {content.zone} can not refer to it")
     if content.is_mock_up and refers is not None:
         raise BadEntry(f"zone {content.zone} is a mock-up itself and refers to none")
@@ -97,9 +107,7 @@ def _zone(book: JobBook, content: ZoneLaidOut, stamp: Stamp) -> None:
 
 
 def _prepared(book: JobBook, content: SurfacePrepared, stamp: Stamp) -> None:
-    for hazard, words in HAZARDS.items():
-        if not hazard_cleared(book, hazard):
-            raise GateClosed(f"no cut before the survey for {words} is entered as cleared")
+    _cleared(book)
     if not mock_up_ready(book, content.zone):
         raise GateClosed(
             f"zone {content.zone} refers to no mock-up that the client and the maker have approved"
@@ -110,6 +118,21 @@ def _prepared(book: JobBook, content: SurfacePrepared, stamp: Stamp) -> None:
         raise GateClosed(
             f"the spots of zone {content.zone}, lot {content.lot}, are drawn: enter further work on it as rework done"
         )
+    room = book.zones[content.zone].laid_out.area_m2 * (1 + AREA_PACED)
+    lots = {**prepared_m2(book, content.zone)}
+    lots[content.lot] = max(lots.get(content.lot, 0.0), content.area_m2)
+    if sum(lots.values()) > room:
+        raise GateClosed(
+            f"that makes {sum(lots.values()):g} m2 of work in zone {content.zone}, which has "
+            f"{book.zones[content.zone].laid_out.area_m2:g} m2: further work on a lot goes under its own number, "
+            "or is rework done once its spots are drawn"
+        )
+
+
+def _cleared(book: JobBook) -> None:
+    for hazard, words in HAZARDS.items():
+        if not hazard_cleared(book, hazard):
+            raise GateClosed(f"no cut before the survey for {words} is entered as cleared")
 
 
 def _mock_up(book: JobBook, content: MockUpApproved, stamp: Stamp) -> None:
@@ -125,6 +148,8 @@ def _plan(book: JobBook, content: PlanDrawn, stamp: Stamp) -> None:
     if book.planned(content.zone, content.lot):
         raise GateClosed(f"the spots of zone {content.zone}, lot {content.lot}, are drawn already and stay")
     _new_spots(book, content)
+    if not is_drawn_plan(book, content):
+        raise BadEntry("these are not the spots that the tool draws for this lot from this seed")
 
 
 def _redrawn(book: JobBook, content: SpotRedrawn, stamp: Stamp) -> None:
@@ -136,6 +161,12 @@ def _redrawn(book: JobBook, content: SpotRedrawn, stamp: Stamp) -> None:
     spot = content.place.spot
     if book.readings.get((content.zone, spot)) or book.captures_at(content.zone, spot):
         raise GateClosed(f"spot {spot} was shot or read already: it stays where it is")
+    if placed.drawn.role == "spread":
+        raise BadEntry(f"spot {spot} is a neighbour of a failed one: say that its direction is blocked")
+    if placed.drawn.role == "random" and (content.place, content.attempt) != draw_again(
+        book, content.zone, spot
+    ):
+        raise BadEntry(f"this is not the place that the tool draws next for spot {spot}")
 
 
 def _spread(book: JobBook, content: SpreadDrawn, stamp: Stamp) -> None:
@@ -147,9 +178,17 @@ def _spread(book: JobBook, content: SpreadDrawn, stamp: Stamp) -> None:
         )
     if not spot_state(book, content.zone, content.failed_spot, target).failed_in_round:
         raise GateClosed(f"spot {content.failed_spot} has not failed, so there is nothing to follow up")
-    if any(spot.role != "spread" for spot in content.spots):
-        raise BadEntry("neighbours of a failed spot have the role 'spread'")
+    if placed.drawn.role == "spread":
+        raise GateClosed(
+            f"spot {content.failed_spot} is a neighbour: follow up spot {placed.drawn.spread_from}"
+        )
     _new_spots(book, content)
+    states = tuple(spot_state(book, content.zone, spot, target) for spot in book.zones[content.zone].spots)
+    drawn = next_neighbours(book, content.zone, content.failed_spot, states, more_blocked=content.blocked)
+    if content.lot != placed.lot or (content.spots != drawn and (content.spots or not content.blocked)):
+        raise BadEntry(
+            f"these are not the neighbours that the tool draws next for spot {content.failed_spot}"
+        )
 
 
 def _new_spots(book: JobBook, content: PlanDrawn | SpreadDrawn) -> None:
@@ -162,6 +201,11 @@ def _new_spots(book: JobBook, content: PlanDrawn | SpreadDrawn) -> None:
 def _filed(book: JobBook, content: CaptureFiled, stamp: Stamp) -> None:
     if content.capture in book.captures or content.capture in book.overviews:
         raise BadEntry(f"capture '{content.capture}' is in the record already")
+    same = book.by_photos.get(frozenset(photo.sha256 for photo in content.photos))
+    if same is not None:
+        raise BadEntry(
+            f"these photos are in the record already as capture '{same}': if they belong elsewhere, re-file it"
+        )
 
 
 def _refiled(book: JobBook, content: Refiled, stamp: Stamp) -> None:
@@ -202,7 +246,7 @@ def _read(book: JobBook, content: ChipRead, stamp: Stamp) -> None:
         )
     if content.chip_high > CHIPS[content.edition]:
         raise BadEntry(f"the {content.edition} set has no chip {content.chip_high}")
-    if content.photo.sha256 in book.photos:
+    if content.photo.sha256 in book.files:
         raise BadEntry(
             "this photo is in the record already: each reading needs its own photo of chip and floor"
         )
@@ -219,19 +263,13 @@ def _closed(book: JobBook, content: ContradictionClosed, stamp: Stamp) -> None:
         raise GateClosed(f"zone {zone}, spot {spot} has no open contradiction")
     if content.stands_high - content.stands_low not in {0, 1}:
         raise BadEntry("what stands is one chip, or between two neighbours")
-    readings = counted(book, zone, spot)
-    sides = [
-        side_of(note.content.chip_low, note.content.chip_high, target)
-        for note in readings
-        if isinstance(note.content, ChipRead)
-    ]
-    stands = side_of(content.stands_low, content.stands_high, target)
-    if content.by == "second-reader" and sides.count(stands) < MAJORITY:
-        raise GateClosed(
-            f"a second reader closes zone {zone}, spot {spot} only where two agree; {len(readings)} have read it"
-        )
+    lacks = closing_lacks(content, blind(book, zone, spot), target)
+    if lacks is not None:
+        raise GateClosed(f"zone {zone}, spot {spot}: {lacks}")
     if content.by != "second-reader" and content.document is None:
         raise BadEntry(f"a {content.by} closes a contradiction only with its photo or report on file")
+    if content.document is not None and content.document.sha256 in book.files:
+        raise BadEntry("this file is in the record already: the report has to be its own")
 
 
 def _patch(book: JobBook, content: PatchResolved, stamp: Stamp) -> None:
@@ -249,9 +287,18 @@ def _ordered(book: JobBook, content: ReworkOrdered, stamp: Stamp) -> None:
 def _done(book: JobBook, content: ReworkDone, stamp: Stamp) -> None:
     if not book.prepared(content.zone):
         raise GateClosed(f"no work is entered in zone {content.zone}, so nothing was worked over again")
+    _cleared(book)
     if load_methods().get(content.method) is None:
         raise BadEntry(f"there is no method '{content.method}' in our table")
     _known_spots(book, content.zone, content.spots)
+
+
+def _clean(book: JobBook, content: KeptClean, stamp: Stamp) -> None:
+    assert book.opened is not None
+    if content.hours > book.opened.clean_hours:
+        raise BadEntry(
+            f"a look at the clean floor holds {book.opened.clean_hours:g} hours at most in this job"
+        )
 
 
 def _known_spots(book: JobBook, zone: int, spots: tuple[int, ...]) -> None:
@@ -292,6 +339,7 @@ _RULES: dict[type[Any], Callable[[JobBook, Any, Stamp], None]] = {
     PatchResolved: _patch,
     ReworkOrdered: _ordered,
     ReworkDone: _done,
+    KeptClean: _clean,
     SignedOff: _signed,
     ScaleAccepted: _scale,
 }
