@@ -9,7 +9,7 @@ from __future__ import annotations
 import hashlib
 import os
 import secrets
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import suppress
 from dataclasses import dataclass
@@ -26,9 +26,9 @@ _WRITERS = 8
 
 @dataclass(frozen=True, slots=True)
 class Incoming:
-    """A file on its way in: bytes in memory, or a file on disk that is copied in pieces."""
+    """A file on its way in: bytes in memory, a file on disk, or what opens one; the last two are copied in pieces."""
 
-    source: bytes | Path
+    source: bytes | Path | Callable[[], BinaryIO]
     sha256: str
     size: int
 
@@ -81,6 +81,11 @@ def sha256_of(files: Files, sha256: str) -> str:
     return digest.hexdigest()
 
 
+def is_whole(files: Files, sha256: str, size: int) -> bool:
+    """Whether a file is there with all its bytes."""
+    return files.size(sha256) == size and sha256_of(files, sha256) == sha256
+
+
 def place_of(address: str | Path) -> Files:
     """Files in a folder, or at an fsspec URL; raises StoreUnusable where the URL cannot be used."""
     if isinstance(address, Path) or "://" not in address:
@@ -124,7 +129,7 @@ class LocalFiles:
                 self._put(file)
         # A rename is only on the disk when its folder is.
         for shelf in (*shelves, self.folder):
-            _sync_folder(shelf)
+            sync_folder(shelf)
 
     def _put(self, file: Incoming) -> None:
         temporary = self.folder / TEMPORARY / f"{file.sha256[:16]}-{secrets.token_hex(8)}"
@@ -203,15 +208,17 @@ def copy(file: Incoming, target: BinaryIO) -> None:
         target.write(file.source)
         return
     digest = hashlib.sha256()
-    with file.source.open("rb") as source:
+    with file.source.open("rb") if isinstance(file.source, Path) else file.source() as source:
         for piece in pieces(source):
             digest.update(piece)
             target.write(piece)
     if digest.hexdigest() != file.sha256:
-        raise StoreUnusable("the file changed while it was being copied", file=str(file.source))
+        name = file.source if isinstance(file.source, Path) else file.sha256
+        raise StoreUnusable("the file changed while it was being copied", file=str(name))
 
 
-def _sync_folder(folder: Path) -> None:
+def sync_folder(folder: Path) -> None:
+    """Wait until the names in a folder are on the disk."""
     handle = os.open(folder, os.O_RDONLY)
     try:
         os.fsync(handle)

@@ -23,7 +23,7 @@ from assessor.job.entries import Content
 from assessor.job.parts import FileRef
 from assessor.store.database import Database
 from assessor.store.files import clean_text
-from assessor.store.kept import Files, Incoming, incoming, sha256_of
+from assessor.store.kept import Files, Incoming, incoming, is_whole
 from assessor.store.models import EntryRow
 from assessor.store.queries import (
     JobHead,
@@ -60,6 +60,11 @@ class Ledger:
     def where(self) -> str:
         """The store's place as it may be shown."""
         return self._database.where
+
+    @property
+    def now(self) -> Clock:
+        """The clock that the store was opened with."""
+        return self._now
 
     @property
     def database(self) -> Database:
@@ -115,9 +120,9 @@ class Ledger:
 
     def _is_wanted(self, file: Incoming, known: Mapping[str, int]) -> bool:
         """Whether a file has to be written: not there, or left half written where no row names it."""
-        size = self._files.size(file.sha256)
         if file.sha256 not in known:
-            return size != file.size or sha256_of(self._files, file.sha256) != file.sha256
+            return not is_whole(self._files, file.sha256, file.size)
+        size = self._files.size(file.sha256)
         if size is not None and size != file.size:
             raise RecordDamaged(f"the stored file {file.sha256} has {size} bytes in place of {file.size}")
         return size is None

@@ -34,7 +34,14 @@ def row_of(entry: Entry) -> dict[str, Any]:
 def entry_of(row: Sequence[Any]) -> Entry:
     """The entry of a row of COLUMNS; raises RecordDamaged if it is not what was written, StoreUnusable if newer."""
     job, number, text, previous, digest = row[:5]
-    stamp = Stamp(*row[10:19])
+    entry = sealed_entry(job, number, text, Stamp(*row[10:19]), previous, digest=digest)
+    if tuple(row[5:10]) != _looked_up(entry.content):
+        raise RecordDamaged(f"job {job}: the columns of entry {number} do not say what its content says")
+    return entry
+
+
+def sealed_entry(job: str, number: int, text: str, stamp: Stamp, previous: str, *, digest: str) -> Entry:
+    """An entry read from its text, by its hash; raises RecordDamaged if it is another, StoreUnusable if newer."""
     if digest_of(job, number, text, stamp, previous) != digest:
         raise RecordDamaged(f"job {job}: entry {number} is not what was once written")
     try:
@@ -44,8 +51,6 @@ def entry_of(row: Sequence[Any]) -> Entry:
         raise StoreUnusable(
             f"job {job}: entry {number} was written by a newer program: install that program or a newer one"
         ) from error
-    if tuple(row[5:10]) != _looked_up(content):
-        raise RecordDamaged(f"job {job}: the columns of entry {number} do not say what its content says")
     return Entry(job, number, content, stamp, previous, digest, text)
 
 
