@@ -221,7 +221,7 @@ class _Studio:
         more = {} if open_sky is None else {"open_sky": open_sky}
         return self.lighting(
             floor.height_mm, floor.albedo_linear, floor.px_per_mm, light,
-            window_half_mm=self.sheet.layout.window.x_max_mm, **more,
+            window_half_mm=self.sheet.window_half_mm, **more,
         )  # fmt: skip
 
     def torch_scene(self, floor: Floor, sheet: Sheet, light: LightRecipe, slip: Slip) -> Scene:
@@ -229,7 +229,7 @@ class _Studio:
         room = light.room or LightRecipe()
         key = (room, slip.card_mm)
         if key not in self.rooms:
-            half = self.sheet.layout.window.x_max_mm
+            half = self.sheet.window_half_mm
             seen = sky_seen(floor.height_mm, floor.px_per_mm, window_half_mm=half)
             self.rooms = {key: (self.light(floor, room), seen)}
         room_radiance, seen = self.rooms[key]

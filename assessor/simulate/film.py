@@ -76,7 +76,7 @@ def shining_rays(light: LightRecipe) -> list[Ray]:
 
 def _lit(ray: Ray, scene: Scene, points: FloatArray, col: FloatArray, row: FloatArray) -> FloatArray:
     """Light of a ray on a level face at floor points, with what sheet, relief and casters hide of it."""
-    floor, window = scene.floor, scene.sheet.layout.window.x_max_mm
+    floor, window = scene.floor, scene.sheet.window_half_mm
     if not ray.direct:
         return np.full(points.shape[:-1], ray.share, np.float32)
     occluder = with_sheet(floor.height_mm, floor.px_per_mm, window)

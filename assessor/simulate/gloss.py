@@ -39,7 +39,7 @@ def shine(x_mm: FloatArray, y_mm: FloatArray, camera: Camera, scene: Scene) -> F
     dx, dy = (sample(s, col, row) for s in slopes(smooth, floor.px_per_mm))
     cosine = (half[..., 2] - dx * half[..., 0] - dy * half[..., 1]) / np.sqrt(1 + dx * dx + dy * dy)
     lobe = (EXPONENT + 8) / (8 * np.pi) * np.clip(cosine, 0, 1) ** EXPONENT
-    window = scene.sheet.layout.window.x_max_mm
+    window = scene.sheet.window_half_mm
     occluder = with_sheet(floor.height_mm, floor.px_per_mm, window)
     strength: FloatArray | float = scene.light.gloss
     if scene.gloss is not None:

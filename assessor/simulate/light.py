@@ -28,6 +28,10 @@ ROOMS = ("overcast", "window", "ceiling")
 # Half widths in radians of a room's bright patch, along and across the horizon.
 PATCHES = {"window": (0.45, 0.3), "ceiling": (0.6, 0.2)}
 
+Half = (
+    float | tuple[float, float]
+)  # of the sheet's window: one number where it is square, else across and along
+
 
 @dataclass(frozen=True, slots=True)
 class LightRecipe:
@@ -252,7 +256,7 @@ def light_floor(
     px_per_mm: float,
     light: LightRecipe,
     *,
-    window_half_mm: float,
+    window_half_mm: Half,
     open_sky: FloatArray | None = None,
 ) -> FloatArray:
     """Radiance of the floor, (n, n, 3) float32; 1 = a white level surface in the open.
@@ -286,7 +290,7 @@ def light_floor(
     return radiance
 
 
-def sky_seen(height_mm: FloatArray, px_per_mm: float, *, window_half_mm: float) -> FloatArray:
+def sky_seen(height_mm: FloatArray, px_per_mm: float, *, window_half_mm: Half) -> FloatArray:
     """Share of an overcast sky's light that a level face gets at every sample, (n, n) float32."""
     occluder = with_sheet(height_mm, px_per_mm, window_half_mm)
     _, _, up = _light_vector(occluder, px_per_mm, sky_rays(LightRecipe(), 16, 4), fine=False)
@@ -358,12 +362,14 @@ def _add_bounce(
     radiance += around
 
 
-def with_sheet(height_mm: FloatArray, px_per_mm: float, half_mm: float) -> FloatArray:
+def with_sheet(height_mm: FloatArray, px_per_mm: float, half_mm: Half) -> FloatArray:
     """The floor under its sheet, as what casts shadows: nothing lies lower than 0 outside the window."""
     n = height_mm.shape[0]
-    edge = max(round(n / 2 - half_mm * px_per_mm), 0)
+    halves = (half_mm, half_mm) if isinstance(half_mm, (int, float)) else half_mm
+    across, down = (max(round(n / 2 - half * px_per_mm), 0) for half in halves)
+    inside = np.s_[down : n - down, across : n - across]
     occluder = np.maximum(height_mm, 0).astype(np.float32)
-    occluder[edge : n - edge, edge : n - edge] = height_mm[edge : n - edge, edge : n - edge]
+    occluder[inside] = height_mm[inside]
     return occluder
 
 

@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from assessor.card.layout import PAPERS_MM, CardLayout, card_layout
+from assessor.card.designs import design_layout
+from assessor.card.layout import DESIGN, PAPERS_MM, CardLayout
 from assessor.card.raster import card_raster
 from assessor.simulate.imaging import blur, fill_polygon, sample
 from assessor.simulate.noise import fractal_field
@@ -28,6 +29,7 @@ class SheetRecipe:
     """
 
     serial: int = 0
+    design: str = DESIGN
     paper: str = "a4"
     scale_x: float = 1.0
     scale_y: float = 1.0
@@ -60,6 +62,12 @@ class Sheet:
         for array in (self.reflectance, self.paper, self.z_mm):
             freeze(array)
 
+    @property
+    def window_half_mm(self) -> float | tuple[float, float]:
+        """Half the window's sides as the lighting takes them: one number where it is square."""
+        w = self.layout.window
+        return w.x_max_mm if w.x_max_mm == w.y_max_mm else (w.x_max_mm, w.y_max_mm)
+
     def z_at(self, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
         """Height of the sheet at true card-frame positions in mm."""
         col = x_mm / self.recipe.scale_x + CANVAS_MM[0] / 2 - 0.5
@@ -75,7 +83,7 @@ class Sheet:
 
 def make_sheet(recipe: SheetRecipe, rng: np.random.Generator) -> Sheet:
     """Print, cut, fold and lay a sheet."""
-    layout = card_layout(recipe.serial)
+    layout = design_layout(recipe.design, recipe.serial)
     return Sheet(
         _reflectance(layout, recipe, rng), _coverage(layout, recipe, rng), _lie(recipe, rng), layout, recipe
     )

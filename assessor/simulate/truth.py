@@ -130,7 +130,7 @@ def evaluation_heights(floor: Floor) -> FloatArray:
     n = floor.height_mm.shape[0]
     half = round(EVALUATION_MM / 2 * floor.px_per_mm)
     middle = floor.height_mm[n // 2 - half : n // 2 + half, n // 2 - half : n // 2 + half].astype(np.float64)
-    return _without_plane(middle)
+    return without_plane(middle)
 
 
 def band_heights(area_mm: FloatArray, px_per_mm: float, short_mm: float, long_mm: float) -> FloatArray:
@@ -164,7 +164,8 @@ def mean_profile_depth(area_mm: FloatArray, px_per_mm: float) -> float:
     return float(np.concatenate(depths).mean())
 
 
-def _without_plane(height_mm: FloatArray) -> FloatArray:
+def without_plane(height_mm: FloatArray) -> FloatArray:
+    """Heights (rows, columns) less their least-squares plane, mm."""
     rows, cols = height_mm.shape
     design = np.stack(
         [np.ones(height_mm.size), *(g.ravel() for g in np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j])],
