@@ -18,6 +18,7 @@ from assessor.values.surface import FloorState, Patch, PatchKind, PatchLook
 
 Call = Literal["chip", "rework", "shot"]
 Position = tuple[float, float]
+TAKE_AGAIN = "Take the spot again, as the guide shows"
 CROSSED_PROCESS = "scarified"  # the only process whose passes are crossed (common practice)
 # A shadow or a stone isn't a cause to work on: the test says whether it is one.
 _CODES: dict[PatchKind, FindingCode] = {
@@ -146,9 +147,7 @@ def findings_of_assessment(
         chance = seen.p_over if over else seen.p_short
         found.append(Finding(code, seen.where, f"{_percent(chance)} likely", chance))
     elif seen.call == "shot":
-        found.append(
-            Finding("cant-tell", seen.where, seen.next_shot or "Take the spot again, as the guide shows")
-        )
+        found.append(Finding("cant-tell", seen.where, seen.next_shot or TAKE_AGAIN))
     elif seen.call is None and seen.why_not:
         found.append(Finding("cant-tell", seen.where, seen.why_not))
     if not seen.stones_plausible:

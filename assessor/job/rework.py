@@ -10,7 +10,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from assessor.job.choose import Hazard, barred, check_target, choose_methods, is_thin, system_row, usable
-from assessor.job.findings import Finding
+from assessor.job.findings import TAKE_AGAIN, Finding
 from assessor.surface.separating import separating_test
 from assessor.tables.loader import Caution, Edition, Mark, MethodRow, load_methods
 from assessor.tables.rework import STEPS, FindingCode, Reshoot, ReworkRow, StepName, load_rework
@@ -120,7 +120,7 @@ def _line(
     test_first, test_cautions = _test(row, code)
     if test_first and row.cause:
         how = f"{how[0].lower()}{how[1:]}"
-    how = f"{test_first} {how}".strip().replace("{detail}", first.detail.rstrip("."))
+    how = f"{test_first} {how}".strip().replace("{detail}", first.detail.rstrip(".") or TAKE_AGAIN)
     if context.water_allowed is False and "drop" in f"{how} {row.then}":
         how = f"{how} A drop is water too: ask the QA lead before you use one."
     keys = [*row.cautions, *(key for method in used for key in method.cautions)]

@@ -23,5 +23,5 @@ def rework_page(lines: Sequence[ReworkLine], head: SheetHead) -> str:
         nothing=words_rework.NOTHING,
         cautions=words_rework.cautions_in_full(lines),
         defers=load_rework().defers,
-        marks=words_rework.marks_words(lines),
+        sources=words_rework.sources_words(lines),
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from assessor.job.findings import (
     CROSSED_PROCESS,
+    TAKE_AGAIN,
     GapPlace,
     PatchPlace,
     SpotFindings,
@@ -67,7 +68,7 @@ def rework_text(lines: Sequence[ReworkLine], head: SheetHead | None = None) -> s
     for caution in cautions_in_full(lines):
         told += _wrap(caution.sentence, "- ", "  ")
     told += _wrap(load_rework().defers)
-    told.append(marks_words(lines))
+    told += _wrap(sources_words(lines))
     return "\n".join(told)
 
 
@@ -128,10 +129,9 @@ def cautions_in_full(lines: Sequence[ReworkLine]) -> tuple[Caution, ...]:
     return tuple({caution.key: caution for line in lines for caution in line.cautions}.values())
 
 
-def marks_words(lines: Sequence[ReworkLine]) -> str:
-    """How far the advice can be trusted."""
-    marks = sorted({line.mark for line in lines})
-    return f"Where this advice comes from: {', '.join(marks)} (a source for each line: --json)."
+def sources_words(lines: Sequence[ReworkLine]) -> str:
+    """How far the advice of each line can be trusted, and where it comes from."""
+    return "Sources. " + " ".join(f"{line.number}: {line.mark} ({line.source})." for line in lines)
 
 
 def spot_findings(record: CaptureRecord, where: str, *, process: str | None = None) -> SpotFindings:
@@ -182,7 +182,7 @@ def _why_not(record: CaptureRecord) -> str | None:
     if record.status == "assessed":
         return None
     last = record.refused[-1] if record.refused else None
-    return f"Take the spot again: {last.sentence}" if last else "Take the spot again, as the guide shows"
+    return f"Take the spot again: {last.sentence}" if last else TAKE_AGAIN
 
 
 def _patch(patch: PatchRecord) -> PatchPlace:
