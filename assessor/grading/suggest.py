@@ -129,6 +129,7 @@ def suggest_grade(
             bound=quantity.bound,
             narrows=narrows,
             estimated=estimate is not None,
+            by_process=of.by_process,
             settings=settings.ranges,
         ),
         flags=_flags(scale, upper=upper, broken=bool(broken)),
@@ -140,11 +141,15 @@ def suggest_grade(
 
 @dataclass(frozen=True, eq=False)
 class _Weighed:
-    """One amplitude against the scale: chances per grade and what makes them wide."""
+    """One amplitude against the scale: chances per grade and what makes them wide.
+
+    by_process: of each process its chance, and the chances per grade had it been told; empty where one was.
+    """
 
     curves: tuple[ScaleCurve, ...]
     probabilities: tuple[float, ...]
     processes: FloatArray
+    by_process: tuple[tuple[float, tuple[float, ...]], ...]
     set90: tuple[int, ...]
     width: Width
 
@@ -172,7 +177,15 @@ def _weigh(
         first, last = 0, max(last, highest_unexcluded(log_value, log_sd, curves))
     processes = posterior.processes[0]
     width = explain_width(log_value, log_sd, curves, processes)
-    return _Weighed(curves, probabilities, processes, scale.grades[first : last + 1], width)
+    by_process: list[tuple[float, tuple[float, ...]]] = []
+    for chance, curve in zip(processes.tolist(), curves, strict=True) if len(curves) > 1 else ():
+        own = weigh_grades(
+            np.array([log_value]), np.array([log_sd]), (curve,), upper=upper, beyond_ends=settings.beyond_ends
+        )
+        by_process.append((chance, _with_method(own.probabilities[0].tolist(), scale, method, settings)))
+    return _Weighed(
+        curves, probabilities, processes, tuple(by_process), scale.grades[first : last + 1], width
+    )
 
 
 def _best_run(curves: Sequence[ScaleCurve], probabilities: Sequence[float]) -> tuple[int, int] | None:
