@@ -29,6 +29,7 @@ from assessor.card.ink import (
     paragraph,
     placed,
     rectangle,
+    text_width_mm,
 )
 from assessor.card.layout import Rectangle
 from assessor.card.sheet import cell_rings, paper_size_mm
@@ -116,13 +117,14 @@ def tag_inks(tag: Tag) -> tuple[Ink, ...]:
     after = tag.phase == "after"
     band = Rectangle(2.4, -8.6, 29.6, 0.4)
     ink = WHITE if after else BLACK
+    job_mm = min(2.7, 8.8 / text_width_mm(tag.job_code, 1.0, bold=True))  # beside a spot of two figures
     return (
         code_ink(text),
         Label(f"Z{tag.zone}", (2.4, 9.6), 8.5, bold=True, name="zone"),
         Label(f"S{tag.spot}", (2.4, 2.4), 8.5, bold=True, name="spot"),
         Label(f"R{tag.round}", (29.6, 11.4), 5.0, "right", bold=True, name="round"),
         Label("Job", (29.6, 5.9), 2.2, "right"),
-        Label(tag.job_code, (29.6, 2.4), 2.7, "right", bold=True, name="job"),
+        Label(tag.job_code, (29.6, 2.4), job_mm, "right", bold=True, name="job"),
         # Before is an outlined word, after a white word on black: told apart without reading.
         rectangle(band) if after else Stroke(box((16.0, -4.1), 26.6, 8.4), 0.6, closed=True),
         Label(english, (16.0, -3.6), 4.6, "centre", bold=True, gray=ink, name="phase"),
@@ -168,7 +170,7 @@ def _head(job_code: str, width: float, height: float) -> tuple[Ink, ...]:
     left, top = -ACROSS * WIDTH_MM / 2, height / 2 - 3.6
     inks: list[Ink] = [
         Label("Tags", (left, top - 5.0), 6.0, bold=True),
-        Label(f"Etiquetas  {job_code}", (left, top - 9.4), 3.4),
+        Label(f"Etiquetas  {job_code}", (left, top - 9.4), 3.0),
     ]
     for k, (picture, english, spanish) in enumerate(_LINES):
         x = left + 34.0 + k * 78.0
