@@ -258,7 +258,7 @@ def test_a_scale_whose_chips_break_the_order_names_no_one_grade_there_and_says_s
     assert any("middle 68 x 93 mm" in reason for reason in found.reasons)
     assert found.area_mm == (68.0, 93.0)
     assert found.weighed == texture(0.1).quantities[0]
-    for reason in (found.abstained_because, **(r for r in found.reasons if "grow rougher" in r)):
+    for reason in (found.abstained_because, *(r for r in found.reasons if "grow rougher" in r)):
         assert CONFIRM in reason
 
 
