@@ -82,14 +82,13 @@ def advise(findings: Iterable[Finding], method: str | None, context: ReworkConte
     table = load_rework()
     system_row(context.system)
     check_target(context.target, context.edition)
-    groups: dict[tuple[FindingCode, str, bool, str], list[Finding]] = {}
+    groups: dict[tuple[FindingCode, str, str], list[Finding]] = {}
     for finding in findings:
         row = table.get(finding.code)
         if row.only and own is not None and own.family not in row.only:
             continue
         told = finding.detail if finding.code == "cant-tell" else ""
-        test = "" if finding.tested else finding.test or row.test or ""
-        groups.setdefault((finding.code, test, finding.tested, told), []).append(finding)
+        groups.setdefault((finding.code, _test_of(row, finding), told), []).append(finding)
     ordered = sorted(
         groups.values(), key=lambda group: (_step(group[0].code), -max(one.weight for one in group))
     )
@@ -116,8 +115,7 @@ def _line(
     first, row = group[0], load_rework().get(group[0].code)
     used, how = _work(row, own, context)
     cuts = any(one.cuts for one in used) or (row.work == "own" and own is None)
-    code = "" if first.tested else first.test or row.test or ""
-    test_first, test_cautions = _test(row, code)
+    test_first, test_cautions = _test(row, _test_of(row, first))
     if test_first and row.cause:
         how = f"{how[0].lower()}{how[1:]}"
     how = f"{test_first} {how}".strip().replace("{detail}", first.detail.rstrip(".") or TAKE_AGAIN)
@@ -154,10 +152,18 @@ def _place(finding: Finding) -> str:
     return f"{finding.where} ({detail})" if detail else finding.where
 
 
+def _test_of(row: ReworkRow, finding: Finding) -> str:
+    """Code of the small test that comes before the work; "" where none does or somebody did it."""
+    if finding.tested or not (row.cause or row.code == "unknown"):
+        return ""
+    code = finding.test or row.test or ""
+    # To dry it and look again is all there is to do about damp.
+    return "" if (row.code, code) == ("damp", "dry-reshoot") else code
+
+
 def _test(row: ReworkRow, code: str) -> tuple[str, tuple[Caution, ...]]:
     """The small test that comes before the work, with what to mind; empty where there is none."""
-    # To dry it and look again is all there is to do about damp.
-    if not code or not (row.cause or row.code == "unknown") or (row.code, code) == ("damp", "dry-reshoot"):
+    if not code:
         return "", ()
     test = separating_test(code)
     lead = f" If it is {row.cause}," if row.cause else ""

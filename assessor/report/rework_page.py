@@ -21,6 +21,7 @@ def rework_page(lines: Sequence[ReworkLine], head: SheetHead) -> str:
         facts=words_rework.head_words(head)[1 + bool(head.loud) :],
         suspicions=words_rework.SUSPICIONS,
         nothing=words_rework.NOTHING,
+        after_all=load_rework().after_all,
         cautions=words_rework.cautions_in_full(lines),
         defers=load_rework().defers,
         sources=words_rework.sources_words(lines),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from assessor.job.findings import (
     CROSSED_PROCESS,
@@ -64,7 +64,7 @@ def rework_text(lines: Sequence[ReworkLine], head: SheetHead | None = None) -> s
             first = f"   {label + ':':<7}"
             told += _wrap(words, first, " " * 10)
         told.append("")
-    told.append("Cautions in full")
+    told += [*_wrap(load_rework().after_all), "", "Cautions in full"]
     for caution in cautions_in_full(lines):
         told += _wrap(caution.sentence, "- ", "  ")
     told += _wrap(load_rework().defers)
@@ -110,10 +110,21 @@ def parts(line: ReworkLine) -> list[tuple[str, str]]:
     return [(label, f"{words[0].upper()}{words[1:]}") for label, words in told]
 
 
-def line_words(line: ReworkLine) -> str:
-    """One line as running text, without its number: for a record's entry."""
-    told = " ".join(f"{label}: {words}" for label, words in parts(line))
-    return f"{title_words(line)}. {told}"
+def line_words(line: ReworkLine, *, at_most: int = 2000) -> str:
+    """One line as running text, without its number: for a record's entry, which holds so many characters.
+
+    Where it would be longer, places are left out and counted, never a caution; ValueError if that can't suffice.
+    """
+    for kept in range(len(line.places), 0, -1):
+        left = len(line.places) - kept
+        more = (f"and {left} more on the sheet",) if left else ()
+        told = " ".join(
+            f"{label}: {words}" for label, words in parts(replace(line, places=(*line.places[:kept], *more)))
+        )
+        words = f"{title_words(line)}. {told}"
+        if len(words) <= at_most:
+            return words
+    raise ValueError(f"a line of rework takes more than {at_most} characters")
 
 
 def reshoot_words(line: ReworkLine) -> str:
@@ -131,7 +142,9 @@ def cautions_in_full(lines: Sequence[ReworkLine]) -> tuple[Caution, ...]:
 
 def sources_words(lines: Sequence[ReworkLine]) -> str:
     """How far the advice of each line can be trusted, and where it comes from."""
-    return "Sources. " + " ".join(f"{line.number}: {line.mark} ({line.source})." for line in lines)
+    table = load_rework()
+    every = [f"{line.number}: {line.mark} ({line.source})." for line in lines]
+    return f"Sources. {' '.join(every)} Last: {table.after_all_mark} ({table.after_all_source})."
 
 
 def spot_findings(record: CaptureRecord, where: str, *, process: str | None = None) -> SpotFindings:

@@ -90,12 +90,18 @@ class ReworkRow:
 
 @dataclass(frozen=True, slots=True)
 class ReworkTable:
-    """All advice, the order of work, and the sentence that defers to data sheet and codes."""
+    """All advice, the order of work, and the sentence that defers to data sheet and codes.
+
+    after_all: what is left to do when every line is done.
+    """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
     table: Literal["rework"]
     version: int
     defers: Text
+    after_all: Text
+    after_all_mark: Mark
+    after_all_source: Text
     step: tuple[Step, ...]
     deeper: tuple[Deeper, ...]
     test_caution: tuple[TestCaution, ...]

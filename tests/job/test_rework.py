@@ -241,6 +241,15 @@ def test_alike_findings_share_a_line_and_different_shots_do_not():
     assert [line.how for line in lines[:2]] == ["Take it again.", "Shine from low."]
 
 
+def test_a_reading_and_a_suggestion_that_say_the_same_share_a_line():
+    found = [
+        Finding("short", "spot 1", "A. Example read CSP 2", tested=True),
+        Finding("short", "spot 2", "95 % likely"),
+    ]
+    (line,) = advise(found, "grinding", context(3, 3))
+    assert line.places == ("spot 1 (A. Example read CSP 2)", "spot 2 (95 % likely)")
+
+
 @pytest.mark.parametrize(("asked", "kind"), [((2, 3), "torch"), ((3, 5), "angles")])
 def test_fine_floors_are_shot_again_under_the_torch(asked, kind):
     line = one("short", None, context(*asked))

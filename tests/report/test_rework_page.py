@@ -68,6 +68,7 @@ def test_every_line_has_its_source_on_the_sheet(lines):
         told = " ".join(words.split())
         for number in range(1, 5):
             assert f"{number}: common practice (" in told
+        assert "keep the floor clean and closed until the product is down" in told
 
 
 def test_nothing_to_do_is_never_called_good():
@@ -97,6 +98,19 @@ def test_words_of_an_entry_name_place_and_cautions(lines):
     words = line_words(lines[1])
     assert words.startswith("DEGREASE: oil or grease. Where: Zone 2, spot 7")
     assert "Mind: " in words
+
+
+def test_an_entry_leaves_out_places_and_never_a_caution():
+    many = [Finding("oil", f"zone 2, spot {n}: about 30 cm left of the card's middle") for n in range(1, 41)]
+    (line,) = advise(many, "grinding", ReworkContext(TargetRange(2, 3)))
+    words = line_words(line)
+    assert len(words) <= 2000
+    kept = words.count("about 30 cm left")
+    assert 1 < kept < 40
+    assert f"and {40 - kept} more on the sheet" in words
+    assert all(caution.short in words or caution.short.capitalize() in words for caution in line.cautions[1:])
+    with pytest.raises(ValueError, match="more than 100"):
+        line_words(line, at_most=100)
 
 
 def test_stored_records_give_the_same_findings_as_the_pipeline():
