@@ -134,16 +134,20 @@ def server_database(url: URL, *, read_only: bool, wait_s: float) -> Database:
         engine = create_engine(
             url.set(drivername="postgresql+psycopg"),
             pool_pre_ping=True,
-            connect_args={
-                "client_encoding": "utf8",
-                "options": f"-c lock_timeout={int(wait_s * 1000)} -c synchronous_commit=on",
-                **timeout,
-            },
+            connect_args={"client_encoding": "utf8", **timeout},
         )
     except ImportError as error:
         raise StoreUnusable(
             "the driver for PostgreSQL is missing (pip install 'assessor[postgres]')", file=where
         ) from error
+
+    @event.listens_for(engine, "connect")
+    def prepare(connection: Any, _: object) -> None:
+        connection.execute(f"SET lock_timeout = {int(wait_s * 1000)}")
+        # A server may be set to answer before its disk has the entry. Ours may not.
+        connection.execute("SET synchronous_commit = on")
+        connection.commit()
+
     return Database(engine, where=where, read_only=read_only)
 
 

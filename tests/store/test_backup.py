@@ -173,7 +173,9 @@ def test_a_missing_or_extra_member_is_refused(saved: Path, tmp_path: Path) -> No
     shutil.copy(saved, extra)
     with zipfile.ZipFile(extra, "a") as archive:
         archive.writestr("../../outside.txt", "x")
-    with pytest.raises(BackupInvalid, match=r"outside\.txt is in the file or in its manifest, but not in both"):
+    with pytest.raises(
+        BackupInvalid, match=r"outside\.txt is in the file or in its manifest, but not in both"
+    ):
         restore(extra, tmp_path / "to")
     short = tmp_path / "short.zip"
     with zipfile.ZipFile(saved) as source, zipfile.ZipFile(short, "w") as archive:
