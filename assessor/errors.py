@@ -15,7 +15,8 @@
       SetupError       one of our own files is broken, found before any photo is read
         TableInvalid  SettingUnknown  ScaleInvalid  ModelUnusable
       InputError       the person asked for something that cannot be done
-        NoPhotos  BadRange  BadBars  BadCount  BadGrid  BadDrops  BadZone  BadTag  BadTruth  OutputNotWritable
+        NoPhotos  BadRange  BadBars  BadCount  BadGrid  BadDrops  BadZone  BadTag  BadTruth  ChipsUnusable
+        OutputNotWritable
         NoJob  BadEntry  GateClosed  NotBlind  RecordDamaged  StoreUnusable  BackupInvalid
 
 Codes are stored in results and never change. The sentence says what was found and the limit, both with
@@ -87,6 +88,7 @@ __all__ = [
     "CardOnScreen",
     "CardWet",
     "CardWorn",
+    "ChipsUnusable",
     "Clipped",
     "FlashFired",
     "GateClosed",
@@ -317,6 +319,13 @@ class BadBars(InputError):
 
     code = "bad-bars"
     remedy = "measure both bars again: about 250 mm along and 180 mm across"
+
+
+class ChipsUnusable(InputError):
+    """Photos of chips do not make a grade scale."""
+
+    code = "chips-unusable"
+    remedy = "photograph every chip at least five times under the chip sheet, one folder a capture"
 
 
 class BadZone(InputError):

@@ -91,6 +91,7 @@ ERROR_CODES = {
     "BadDrops": "bad-drops",
     "BadTag": "bad-tag",
     "BadTruth": "bad-truth",
+    "ChipsUnusable": "chips-unusable",
     "OutputNotWritable": "output-not-writable",
     "NoJob": "no-such-job",
     "BadEntry": "bad-entry",
