@@ -17,7 +17,7 @@ from assessor.values import TargetRange
 EditionName = Literal["ten-chip", "nine-chip"]
 
 
-def methods(
+def methods(  # noqa: PLR0913 - one parameter per option
     *,
     target_range: Annotated[
         str | None,
@@ -40,6 +40,9 @@ def methods(
         str, typer.Option(help=f"What this place can't have, with commas between: {', '.join(HAZARDS)}.")
     ] = "",
     fresh: Annotated[bool, typer.Option("--fresh", help="The concrete hasn't hardened yet.")] = False,
+    edges: Annotated[
+        bool, typer.Option("--edges", help="For edges, corners, columns, drains and joints.")
+    ] = False,
     show_all: Annotated[
         bool, typer.Option("--all", help="Also the methods that can't be used here, and why.")
     ] = False,
@@ -56,9 +59,10 @@ def methods(
         system=system,
         avoid=_avoid(avoid),
         fresh=fresh,
+        edges=edges,
     )
     fits = choose_methods(
-        asked.target, edition, indoors=indoors, system=system, avoid=asked.avoid, fresh=fresh
+        asked.target, edition, indoors=indoors, system=system, avoid=asked.avoid, fresh=fresh, edges=edges
     )
     answer = methods_answer(asked, fits)
     print(methods_json(answer) if as_json else "\n".join(methods_lines(answer, show_all=show_all)))

@@ -37,7 +37,10 @@ _WET = {"no": 0, "can be": 0, "yes": 1}
 
 @dataclass(frozen=True, slots=True)
 class MethodsAsked:
-    """What a method is wanted for. system: key of `tables/systems.toml`; avoid: what the place can't have."""
+    """What a method is wanted for. system: key of `tables/systems.toml`; avoid: what the place can't have.
+
+    edges: an edge, corner, column, drain or joint, where large machines don't get.
+    """
 
     target: TargetRange
     edition: Edition = "ten-chip"
@@ -45,6 +48,7 @@ class MethodsAsked:
     system: str | None = None
     avoid: tuple[Hazard, ...] = ()
     fresh: bool = False
+    edges: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,14 +84,16 @@ def choose_methods(
     system: str | None = None,
     avoid: Collection[Hazard] = (),
     fresh: bool = False,
+    edges: bool = False,
 ) -> tuple[MethodFit, ...]:
     """Judge every method of the table: the usable ones first, whole before part, gentle before harsh.
 
-    system: key of the table of systems; avoid: hazards the place can't have; fresh: the concrete hasn't hardened.
+    system: key of the table of systems; avoid: hazards the place can't have; fresh: the concrete hasn't hardened;
+    edges: an edge, corner, column, drain or joint.
     Raises ValueError for a range outside the edition's scale, KeyError for an unknown system.
     """
     check_target(target, edition)
-    asked = MethodsAsked(target, edition, indoors, system, tuple(avoid), fresh)
+    asked = MethodsAsked(target, edition, indoors, system, tuple(avoid), fresh, edges)
     placed = system_row(system)
     table = load_methods()
     fits = [_judge(row, asked, placed, table) for row in table.method]
@@ -115,7 +121,9 @@ def is_thin(system: SystemRow | None) -> bool:
     return system is not None and system.thickness_high_mm is not None and system.thickness_high_mm <= THIN_MM
 
 
-def barred(row: MethodRow, *, indoors: bool, fresh: bool, avoid: Collection[Hazard]) -> tuple[str, ...]:
+def barred(
+    row: MethodRow, *, indoors: bool, avoid: Collection[Hazard], fresh: bool = False, edges: bool = False
+) -> tuple[str, ...]:
     """Why a method can't be used in a place, whatever it reaches; empty where nothing bars it."""
     why = []
     if indoors and row.indoors == "no":
@@ -124,6 +132,8 @@ def barred(row: MethodRow, *, indoors: bool, fresh: bool, avoid: Collection[Haza
         why.append("Only on fresh concrete, and this has hardened.")
     if row.on == "hardened" and fresh:
         why.append("Not on fresh concrete.")
+    if edges and not row.edges:
+        why.append("Too large for edges, corners, columns, drains and joints.")
     levels = {"dust": row.dust, "noise": row.noise, "vibration": row.vibration}
     for hazard, level in levels.items():
         if hazard in avoid and _LEVELS[level] >= 2:
@@ -150,7 +160,7 @@ def _judge(row: MethodRow, asked: MethodsAsked, system: SystemRow | None, table:
     if covers == (target.low, target.high):
         fit = "whole"
     why = [] if covers else [_unreached(reach, asked)]
-    why += barred(row, indoors=asked.indoors, fresh=asked.fresh, avoid=asked.avoid)
+    why += barred(row, indoors=asked.indoors, avoid=asked.avoid, fresh=asked.fresh, edges=asked.edges)
     mind = _mind(row, reach, covers, asked)
     if is_thin(system) and reach is not None and reach[1] > target.high and covers:
         mind.append(

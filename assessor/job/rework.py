@@ -23,7 +23,10 @@ _TOO_ROUGH: frozenset[FindingCode] = frozenset({"over", "lane-overlap"})
 
 @dataclass(frozen=True, slots=True)
 class ReworkContext:
-    """What advice depends on. system: key of `tables/systems.toml`; water_allowed: None where nobody knows yet."""
+    """What advice depends on. system: key of `tables/systems.toml`; water_allowed: None where nobody knows yet.
+
+    edges: the zone is an edge, corner, column, drain or joint.
+    """
 
     target: TargetRange
     edition: Edition = "ten-chip"
@@ -31,6 +34,7 @@ class ReworkContext:
     system: str | None = None
     water_allowed: bool | None = None
     avoid: tuple[Hazard, ...] = ()
+    edges: bool = False
 
     @property
     def shunned(self) -> tuple[Hazard, ...]:
@@ -209,7 +213,7 @@ def _other(row: ReworkRow, context: ReworkContext) -> tuple[tuple[MethodRow, ...
 
 def _why_not(row: ReworkRow, own: MethodRow, context: ReworkContext) -> tuple[str, ...]:
     """Why the zone's own method can't do it."""
-    why = barred(own, indoors=context.indoors, fresh=False, avoid=context.shunned)
+    why = barred(own, indoors=context.indoors, avoid=context.shunned, edges=context.edges)
     reach = own.reach(context.edition)
     if why:
         return (f"No {own.tool} here.", *why)
@@ -227,7 +231,12 @@ def _why_not(row: ReworkRow, own: MethodRow, context: ReworkContext) -> tuple[st
 def _instead(why: Sequence[str], own: MethodRow, context: ReworkContext) -> tuple[tuple[MethodRow, ...], str]:
     """Two other methods that reach the range here, or nobody but the QA lead."""
     fits = choose_methods(
-        context.target, context.edition, indoors=context.indoors, system=context.system, avoid=context.shunned
+        context.target,
+        context.edition,
+        indoors=context.indoors,
+        system=context.system,
+        avoid=context.shunned,
+        edges=context.edges,
     )
     others = tuple(fit.row for fit in usable(fits) if fit.row.cuts and fit.row is not own)[:2]
     if not others:
@@ -240,7 +249,7 @@ def _suits(method: MethodRow, context: ReworkContext) -> bool:
     reach = method.reach(context.edition)
     if reach is None or reach[0] > context.target.high:
         return False
-    return not barred(method, indoors=context.indoors, fresh=False, avoid=context.shunned)
+    return not barred(method, indoors=context.indoors, avoid=context.shunned, edges=context.edges)
 
 
 def _reshoot(asked: Reshoot, context: ReworkContext) -> Kind | None:

@@ -84,7 +84,8 @@ def methods_lines(answer: MethodsAnswer, *, show_all: bool = False) -> list[str]
     asked = answer.asked
     place = "indoors" if asked.indoors else "outdoors"
     concrete = "fresh" if asked.fresh else "hardened"
-    told = [f"Methods for CSP {asked.target} ({asked.edition} set), {place}, {concrete} concrete"]
+    part = ", edges and corners" if asked.edges else ""
+    told = [f"Methods for CSP {asked.target} ({asked.edition} set), {place}, {concrete} concrete{part}"]
     if asked.avoid:
         told.append(f"Not allowed here: {', '.join(asked.avoid)}")
     told += _wrap(f"{answer.conflict} {answer.weak}".strip())

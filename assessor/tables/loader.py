@@ -132,8 +132,9 @@ class Caution:
 class MethodRow:
     """One preparation method: reachable CSP range per edition, where it may be used, what to mind.
 
-    tool: what a work sheet calls it. cuts: takes concrete off. wet: whether the floor gets wet. bruising: "yes" wants a
-    follow-up before a bonded layer. mark, source: of the ranges; csp_9_mark where the nine-chip range's differs.
+    tool: what a work sheet calls it. edges: gets to edges and corners. cuts: takes concrete off. wet: whether the floor
+    gets wet. bruising: "yes" wants a follow-up before a bonded layer. mark, source: of the ranges; csp_9_mark where
+    the nine-chip range's differs.
     """
 
     __pydantic_config__: ClassVar[ConfigDict] = _STRICT
@@ -142,6 +143,7 @@ class MethodRow:
     tool: Text
     family: Family
     indoors: Indoors
+    edges: bool
     cuts: bool
     wet: Wet
     dust: Dust

@@ -20,6 +20,7 @@ def questions(draw):
         "system": draw(st.sampled_from([None, *(row.key for row in load_systems().system)])),
         "avoid": draw(st.sets(st.sampled_from(HAZARDS))),
         "fresh": draw(st.booleans()),
+        "edges": draw(st.booleans()),
     }
 
 
@@ -49,6 +50,7 @@ def test_nothing_is_usable_that_the_place_cannot_have(asked):
         row = fit.row
         assert not (asked["indoors"] and row.indoors == "no")
         assert (row.on == "fresh") == asked["fresh"]
+        assert row.edges or not asked["edges"]
         assert not ("vibration" in asked["avoid"] and "high" in row.vibration)
         assert not ("dust" in asked["avoid"] and "high" in row.dust)
         assert not ("noise" in asked["avoid"] and "high" in row.noise)
@@ -132,6 +134,14 @@ def test_under_a_thin_film_what_cuts_too_deep_is_said_to_be_past_grinding_back()
 def test_fresh_concrete_takes_a_retarder_and_no_machine():
     fits = usable(choose_methods(TargetRange(6, 8), "ten-chip", indoors=False, fresh=True))
     assert [fit.key for fit in fits] == ["retarder"]
+
+
+def test_edges_and_corners_are_for_small_tools():
+    """Edges, corners, columns, drains and joints are prepared with other tools (common practice)."""
+    fits = {fit.key: fit for fit in choose_methods(TargetRange(1, 3), "ten-chip", indoors=True, edges=True)}
+    assert fits["hand-grinder"].usable
+    for key in ("grinding", "shot-blast", "scarifying", "rotomilling"):
+        assert any("Too large for edges" in why for why in fits[key].why_not), key
 
 
 def test_a_range_or_system_that_does_not_exist_is_refused():

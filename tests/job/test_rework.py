@@ -45,6 +45,7 @@ def contexts(draw):
         system=draw(st.sampled_from([None, *(row.key for row in load_systems().system)])),
         water_allowed=draw(st.sampled_from([None, True, False])),
         avoid=tuple(draw(st.sets(st.sampled_from(HAZARDS)))),
+        edges=draw(st.booleans()),
     )
 
 
@@ -111,6 +112,7 @@ def test_only_methods_that_the_place_allows_and_that_can_keep_the_range_are_name
             reach = row.reach(context.edition)
             assert not (context.indoors and row.indoors == "no"), line.how
             assert row.on == "hardened"
+            assert row.edges or not context.edges, line.how
             assert reach is None or reach[0] <= context.target.high, line.how
             assert not ("vibration" in context.avoid and "high" in row.vibration)
             assert not (context.water_allowed is False and row.wet == "yes")
@@ -193,6 +195,13 @@ def test_a_scarifier_is_too_rough_for_a_thin_film_and_makes_no_second_pass_there
     line = one("one-direction", "scarifying", context(1, 3, system="thin-film"))
     assert "leaves about CSP 4 at the lightest" in line.how
     assert "right angles" not in line.how
+
+
+def test_at_an_edge_only_small_tools_are_named():
+    line = one("coating", "hand-grinder", context(2, 4, edges=True))
+    assert "With a hand-held grinder." in line.how
+    changed = one("short", "shot-blast", context(2, 4, edges=True))
+    assert "Too large for edges" in changed.how
 
 
 def test_where_nothing_fits_the_lead_is_asked():
