@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from assessor.job.choose import Hazard, barred, check_target, choose_methods, is_thin, system_row, usable
+from assessor.job.choose import Hazard, barred, check_target, choose_methods, csp, is_thin, system_row, usable
 from assessor.job.findings import TAKE_AGAIN, Finding
 from assessor.surface.separating import separating_test
 from assessor.tables.loader import Caution, Edition, Mark, MethodRow, load_methods
@@ -35,6 +35,11 @@ class ReworkContext:
     water_allowed: bool | None = None
     avoid: tuple[Hazard, ...] = ()
     edges: bool = False
+
+    @property
+    def range_words(self) -> str:
+        """ "CSP 3-5"."""
+        return csp((self.target.low, self.target.high))
 
     @property
     def shunned(self) -> tuple[Hazard, ...]:
@@ -118,7 +123,8 @@ def _line(
 ) -> ReworkLine:
     first, row = group[0], load_rework().get(group[0].code)
     used, how = _work(row, own, context)
-    cuts = any(one.cuts for one in used) or (row.work == "own" and own is None)
+    # Where no method is named, somebody may yet find one: all that is said of cutting holds.
+    cuts = any(one.cuts for one in used) or (row.work != "none" and not used)
     test_first, test_cautions = _test(row, _test_of(row, first))
     if test_first and row.cause:
         how = f"{how[0].lower()}{how[1:]}"
@@ -192,7 +198,9 @@ def _work(row: ReworkRow, own: MethodRow | None, context: ReworkContext) -> tupl
         return (), how.replace("{deeper}", "Next heavier tooling, or slower, or another pass.")
     why = _why_not(row, own, context)
     if not why:
-        deeper = load_rework().deeper_how(own.family)
+        deeper, reach = load_rework().deeper_how(own.family), own.reach(context.edition)
+        if reach is not None and reach[1] < context.target.high:
+            deeper = f"{deeper} It reaches CSP {reach[1]} at most, of {context.range_words}."
         return (own,), f"{how.replace('{deeper}', deeper)} With the {own.tool}, as before."
     used, words = _instead(why, own, context)
     # What only this family does (crossing a scarifier's stripes) isn't done with another machine.
@@ -206,7 +214,7 @@ def _other(row: ReworkRow, context: ReworkContext) -> tuple[tuple[MethodRow, ...
     fit = tuple(method for method in named if _suits(method, context))[:2]
     if not fit:
         return (), (
-            f"No usual machine for this keeps to CSP {context.target} here: ask the QA lead before anything is cut."
+            f"No usual machine for this keeps to {context.range_words} here: ask the QA lead before anything is cut."
         )
     return fit, f"With {_either(fit)}."
 
@@ -218,7 +226,9 @@ def _why_not(row: ReworkRow, own: MethodRow, context: ReworkContext) -> tuple[st
     if why:
         return (f"No {own.tool} here.", *why)
     if reach is not None and reach[0] > context.target.high:
-        return (f"{_a(own)} leaves about CSP {reach[0]} at the lightest: too rough for {context.target}.",)
+        return (
+            f"{_a(own)} leaves about CSP {reach[0]} at the lightest: too rough for {context.range_words}.",
+        )
     if row.code != "short":
         return ()
     if not own.cuts:

@@ -163,8 +163,8 @@ def parse_rework(text: str, *, file: str) -> ReworkTable:
             _fail(file, number, f"'{row.code}' names methods if its work is \"other\", and only then")
         if row.cause is not None and row.test is None:
             _fail(file, number, f"'{row.code}' is only suspected, so it needs a test that comes first")
-        if row.work != "none" and not {"noise", "hidden"} <= set(row.cautions):
-            _fail(file, number, f"'{row.code}' cuts, so it needs the cautions 'noise' and 'hidden'")
+        if row.work != "none" and not {"silica", "noise", "hidden"} <= set(row.cautions):
+            _fail(file, number, f"'{row.code}' cuts, so it needs the cautions 'silica', 'noise' and 'hidden'")
     return table
 
 
