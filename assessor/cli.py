@@ -3,28 +3,24 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
 import sys
 import tempfile
 import traceback
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
-from multiprocessing import get_context
 from pathlib import Path
 from typing import Annotated, NoReturn
 
 import typer
 from rich.console import Console
-from rich.markup import escape
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
 from assessor import __version__, asked, workflow
 from assessor.asked import FloorTold
-from assessor.batch import SerialExecutor, prepare_worker
 from assessor.cli_drops import drops
+from assessor.cli_job import job
+from assessor.cli_job_judging import backup, restore
+from assessor.cli_job_photos import file_ as _  # noqa: F401 - registers its commands under `job`
+from assessor.cli_methods import methods
 from assessor.cli_points import points
+from assessor.cli_shared import DEFAULT_WORKERS, Scale, SettingsFile, Workers, executor_of, progress
 from assessor.cli_zone import overview
 from assessor.errors import AssessorError
 from assessor.report import show
@@ -34,8 +30,6 @@ from assessor.zone_workflow import write_sheets
 
 EXIT_USAGE, EXIT_REFUSED = 2, 3
 _ASSESS, _CARD = AssessRequest(inputs=()), CardRequest()
-DEFAULT_WORKERS = min(4, os.cpu_count() or 1)  # one per core, four at most for the memory's sake
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 
 app = typer.Typer(
     help="Measure prepared concrete floors from phone photos and a printed card, and suggest a surface "
@@ -45,13 +39,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-Workers = Annotated[
-    int, typer.Option(min=1, help="Captures worked on side by side; each takes up to 1.5 GB.")
-]
-Scale = Annotated[str, typer.Option(help="A shipped scale (see `assessor scales`) or the file of your own.")]
-SettingsFile = Annotated[
-    Path | None, typer.Option("--settings", help="TOML file that changes stage settings, by stage.")
-]
 AsJson = Annotated[bool, typer.Option("--json", help="Print JSON instead of words.")]
 
 
@@ -120,10 +107,10 @@ def assess(  # noqa: PLR0913 - one parameter per option
         force=force,
     )
     console = Console(stderr=True)
-    with _executor(workers) as executor:
+    with executor_of(workers) as executor:
         plan = workflow.plan_batch(request, executor)
         show.grouping(console, plan.groups, n_standing=len(plan.standing))
-        with _progress(console, "assessing") as step:
+        with progress(console, "assessing") as step:
             result = workflow.assess_batch(plan, executor, step)
     if as_json:
         captures = [record.model_dump(mode="json") for record in result.records]
@@ -182,7 +169,7 @@ def evaluate(
     split.
     """
     console = Console(stderr=True)
-    with _executor(workers) as executor, _progress(console, "evaluating") as step:
+    with executor_of(workers) as executor, progress(console, "evaluating") as step:
         result = workflow.evaluate_folder(
             folder, executor, scale=scale, settings_file=settings_file, on_done=step
         )
@@ -223,6 +210,10 @@ def schema() -> None:
     print(json.dumps(json_schema(), indent=1))
 
 
+app.command()(methods)
+app.command()(backup)
+app.command()(restore)
+app.add_typer(job, name="job")
 app.command()(points)
 app.command()(overview)
 app.command()(drops)
@@ -242,44 +233,6 @@ def main() -> NoReturn:
         _keep_log(traceback.format_exc())
         sys.exit(EXIT_USAGE)
     sys.exit(0)
-
-
-@contextmanager
-def _executor(workers: int) -> Iterator[Executor]:
-    """The executor for so many workers: this process for one, else a pool of fresh processes."""
-    if workers == 1:
-        yield SerialExecutor()
-        return
-    for name in _ONE_THREAD:
-        os.environ.setdefault(name, "1")
-    # Fresh processes: a fork would copy OpenCV's and rich's threads in whatever state they are.
-    pool = ProcessPoolExecutor(workers, mp_context=get_context("spawn"), initializer=prepare_worker)
-    # Ctrl-C reaches every process of a terminal. Workers born while it is ignored ignore it from their first
-    # line on; this process then decides alone what to stop.
-    interrupt = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    for _ in range(workers):
-        pool.submit(prepare_worker)
-    signal.signal(signal.SIGINT, interrupt)
-    try:
-        yield pool
-    except KeyboardInterrupt:
-        print("stopping after the captures in work; what is done is kept", file=sys.stderr)
-        raise
-    finally:
-        pool.shutdown(wait=True, cancel_futures=True)
-
-
-@contextmanager
-def _progress(console: Console, words: str) -> Iterator[Callable[[int, int, str], None]]:
-    """A progress bar; yields a function to call with (done, all, name) after each capture."""
-    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
-    with Progress(*columns, console=console, transient=True) as progress:
-        task = progress.add_task(words, total=None)
-
-        def step(done: int, total: int, name: str) -> None:
-            progress.update(task, completed=done, total=total, description=f"{words}, last: {escape(name)}")
-
-        yield step
 
 
 def _keep_log(text: str) -> None:

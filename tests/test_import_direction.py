@@ -15,11 +15,14 @@ LEVELS = {
     "values": 1,
     "card": 2, "texture": 2, "surface": 2, "grading": 2, "grouping": 2,
     "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "surfacing": 3, "pipeline": 3, "zone": 3,
-    "job": 3, "simulate": 3,
+    "strip_estimate": 3, "job": 3, "simulate": 3,
     "evaluation": 3, "evaluation_rows": 3, "evaluation_surface": 3,
     "store": 4, "report": 4,
-    "asked": 5, "batch": 5, "job_desk": 5, "job_fields": 5, "job_photos": 5, "job_plan": 5, "capture_plan": 5, "workflow": 5, "zone_workflow": 5, "counting": 5, "water_drops": 5,
-    "cli": 6, "cli_points": 6, "cli_drops": 6, "cli_zone": 6, "__main__": 6, "web": 6,
+    "asked": 5, "batch": 5, "capture_plan": 5, "workflow": 5, "zone_workflow": 5, "counting": 5,
+    "water_drops": 5, "desk": 5, "chip_workflow": 5,
+    "cli": 6, "cli_shared": 6, "cli_job": 6, "cli_job_photos": 6, "cli_job_judging": 6, "cli_methods": 6,
+    "cli_chips": 6,
+    "cli_store": 6, "cli_points": 6, "cli_drops": 6, "cli_zone": 6, "__main__": 6, "web": 6,
 }  # fmt: skip
 SIDE = "training"
 # Disk, clock, network, processes; `tables` loads the package's own tables through importlib.resources.

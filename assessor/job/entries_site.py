@@ -30,6 +30,7 @@ class JobOpened(Told):
     site: Words
     edition: Literal["ten-chip", "nine-chip"] = "ten-chip"
     invented: bool = False
+    indoors: bool = True
     drops_asked: bool = False
     clean_hours: Amount = 24.0
 
@@ -68,7 +69,7 @@ class SystemNamed(Told):
 
 
 class DataSheetFiled(Told):
-    """The maker's data sheet as a stored file, and the grades it asks for. It governs."""
+    """The maker's data sheet as a stored file, and the grades it asks for. It governs. water_allowed: rinsing."""
 
     kind: Literal["data-sheet-filed"] = "data-sheet-filed"
     document: FileRef
@@ -76,6 +77,7 @@ class DataSheetFiled(Told):
     page: Words
     csp_low: Grade
     csp_high: Grade
+    water_allowed: bool | None = None
 
     @model_validator(mode="after")
     def _in_order(self) -> DataSheetFiled:

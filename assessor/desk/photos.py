@@ -18,6 +18,7 @@ from assessor.asked import read_scale, read_settings, with_process
 from assessor.batch import CaptureOutcome, CaptureTask, failed_capture, run_all, run_capture
 from assessor.capture_plan import Asked, AskedCapture, plan_captures, source_file
 from assessor.card.video import is_video
+from assessor.desk.base import JobDesk, Person, Versions
 from assessor.errors import BadEntry, OutputNotWritable, UnreadablePhoto
 from assessor.grading.scale import GradeScale, load_scale
 from assessor.grouping import Group
@@ -25,7 +26,6 @@ from assessor.job.book import FiledCapture, JobBook
 from assessor.job.entries import Assessed, CaptureFiled, OverviewFiled, PatchSeen, ScaleAccepted
 from assessor.job.parts import FileRef, Phase
 from assessor.job.targets import target_of
-from assessor.job_desk import JobDesk, Person, Versions
 from assessor.report.page import CAPTURE_PAGE
 from assessor.report.record import SourceFile
 from assessor.report.schema import CaptureRecord
@@ -81,7 +81,7 @@ def file_photos(
     )
     content = CaptureFiled(
         capture=name, zone=told.zone, spot=told.spot, phase=told.phase,
-        round=told.round or book.round_of(told.zone, told.spot), photos=desk.store.keep_files(_sources(paths)),
+        round=told.round or book.round_of(told.zone, told.spot), photos=desk.store.keep_files(sources(hashes(paths))),
         card_serial=serial, measured_bars_mm=bars_mm, filed_by="hand",
     )  # fmt: skip
     desk.enter(job, (content,), person)
@@ -168,7 +168,7 @@ def file_overview(
     size = f"{laid_out.length_m:g}x{laid_out.width_m:g}" if laid_out.length_m and laid_out.width_m else None
     method = load_methods().get(laid_out.method)
     paths = find_photos(inputs)
-    photos = desk.store.keep_files(_sources(paths))
+    photos = desk.store.keep_files(sources(hashes(paths)))
     number = 1 + sum(1 for name in book.overviews)
     with tempfile.TemporaryDirectory(prefix="assessor-") as folder:
         result = run_overview(
@@ -338,15 +338,20 @@ def _patches(surface: SurfaceRecord | None) -> tuple[PatchSeen, ...]:
     return tuple(PatchSeen(patch=p.number, cause=p.kind, area_mm2=p.area_mm2) for p in shown)
 
 
-def _sources(paths: Sequence[Path]) -> list[tuple[bytes | Path, str]]:
-    """Each file once, by its content where two names hold the same."""
-    found: dict[bytes, tuple[bytes | Path, str]] = {}
+def hashes(paths: Sequence[Path]) -> dict[Path, str]:
+    """SHA-256 of each file, by path; of files that hold the same only the first. Raises UnreadablePhoto."""
+    found: dict[str, Path] = {}
     for path in paths:
         try:
-            digest = hashlib.sha256(path.read_bytes()).digest()
+            with path.open("rb") as file:
+                found.setdefault(hashlib.file_digest(file, "sha256").hexdigest(), path)
         except OSError as error:
             raise UnreadablePhoto(
                 f"the file cannot be read ({error.strerror})", file=shown_name(path)
             ) from error
-        found.setdefault(digest, (path, clean_text(path.name)))
-    return list(found.values())
+    return {path: digest for digest, path in found.items()}
+
+
+def sources(paths: Iterable[Path]) -> list[tuple[bytes | Path, str]]:
+    """Files as the store takes them, with the names they came by."""
+    return [(path, clean_text(path.name)) for path in paths]

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from pathlib import Path
 
 from assessor.card.tag import Phase, Tag
+from assessor.card.tag_sheet import draw_tag_sheets_pdf
+from assessor.desk.base import JobDesk, Person
 from assessor.errors import GateClosed, NoJob
 from assessor.job.acceptance import ZoneStanding
 from assessor.job.book import JobBook, PlacedSpot
 from assessor.job.entries import PlanDrawn, SpotRedrawn, SpreadDrawn
-from assessor.job.parts import Direction
-from assessor.job.plans import drawn_spot, follow_up, lot_of, next_number, planned_spot
-from assessor.job.sampling import Plan, PlanEffort, SamplingSettings, draw_plan, effort_of, redraw
+from assessor.job.parts import Direction, DrawnSpot
+from assessor.job.plans import draw_again, drawn_spot, follow_up, lot_of, next_neighbours, next_number
+from assessor.job.sampling import Plan, PlanEffort, SamplingSettings, draw_plan, effort_of
 from assessor.job.spread import Spread
-from assessor.job.statistics import SpotReading, ZoneStatistics, zone_statistics
-from assessor.job_desk import JobDesk, Person
+from assessor.job.statistics import SpotReading, ZoneStatistics, what_it_proves, zone_statistics
+from assessor.store.files import write_bytes
 
 SEED_BITS = 48  # enough that nobody draws until a seed suits; short enough to be written on paper
 
@@ -63,31 +66,17 @@ def draw_spots(
 
 def follow_spot(
     desk: JobDesk, job: str, zone: int, spot: int, person: Person, *, blocked: Sequence[Direction] = ()
-) -> Spread:
-    """Draw and enter the next neighbours of a failed spot; nothing is entered where it is followed up."""
+) -> tuple[Spread, tuple[DrawnSpot, ...]]:
+    """Draw and enter the next neighbours of a failed spot; none where those drawn are not read yet, or it is done."""
     book = desk.book(job)
     standing = desk.standing(book, zone)
     place = _placed(book, zone, spot)
-    if blocked:
-        # What is in the way is entered first: it closes directions.
-        desk.enter(
-            job,
-            (SpreadDrawn(zone=zone, lot=place.lot, failed_spot=spot, spots=(), blocked=tuple(blocked)),),
-            person,
-        )
-        book = desk.book(job)
-    found = follow_up(book, zone, spot, standing.spots)
-    drawn = {
-        (own.drawn.direction, own.drawn.steps)
-        for own in book.zones[zone].spots.values()
-        if own.drawn.spread_from == spot
-    }
-    new = [own for own in found.next_spots if (own.direction, own.steps) not in drawn]
-    first = next_number(book, zone)
-    wanted = tuple(drawn_spot(replace(own, number=first + k)) for k, own in enumerate(new))
-    if wanted:
-        desk.enter(job, (SpreadDrawn(zone=zone, lot=place.lot, failed_spot=spot, spots=wanted),), person)
-    return found
+    found = follow_up(book, zone, spot, standing.spots, more_blocked=blocked)
+    wanted = next_neighbours(book, zone, spot, standing.spots, more_blocked=blocked)
+    if wanted or blocked:
+        drawn = SpreadDrawn(zone=zone, lot=place.lot, failed_spot=spot, spots=wanted, blocked=tuple(blocked))
+        desk.enter(job, (drawn,), person)
+    return found, wanted
 
 
 def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, why: str) -> SpotRedrawn:
@@ -95,21 +84,8 @@ def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, w
     book = desk.book(job)
     desk.standing(book, zone)
     place = _placed(book, zone, spot)
-    lot = lot_of(book, zone, place.lot)
-    drawn = [
-        note.content for note in book.zones[zone].of(PlanDrawn)
-        if isinstance(note.content, PlanDrawn) and note.content.lot == place.lot
-    ]  # fmt: skip
-    if not drawn:
-        raise NoJob(f"spot {spot} of zone {zone} is in no plan")
-    before = sum(
-        isinstance(note.content, SpotRedrawn) and note.content.place.spot == spot
-        for note in book.zones[zone].of(SpotRedrawn)
-    )
-    spots = tuple(planned_spot(each, zone, place.lot) for each in drawn[0].spots)
-    plan = Plan(drawn[0].seed, (lot,), spots, SamplingSettings())
-    new = redraw(lot, planned_spot(place.drawn, zone, place.lot), plan, attempt=before + 1)
-    content = SpotRedrawn(zone=zone, lot=place.lot, place=drawn_spot(new), attempt=before + 1, why=why)
+    new, attempt = draw_again(book, zone, spot)
+    content = SpotRedrawn(zone=zone, lot=place.lot, place=new, attempt=attempt, why=why)
     desk.enter(job, (content,), person)
     return content
 
@@ -122,6 +98,28 @@ def tags_of(book: JobBook, zones: Sequence[int], phase: Phase = "after") -> tupl
         for zone in zones
         for spot in sorted(book.zones[zone].spots)
     )
+
+
+def write_tags(
+    desk: JobDesk, job: str, zones: Sequence[int], phase: Phase, paper: str, out: Path | None
+) -> tuple[Path, int]:
+    """Draw the tags of some zones (all that have spots, if none is named) to a PDF; returns the file and how many."""
+    book = desk.book(job)
+    for zone in zones:
+        desk.standing(book, zone)
+    chosen = zones or [zone for zone in sorted(book.zones) if book.zones[zone].spots]
+    tags = tags_of(book, chosen, phase)
+    if not tags:
+        raise GateClosed("no spots are drawn, so there is nothing to put on tags")
+    path = out or Path(f"tags-{job}-{phase}.pdf")
+    write_bytes(path, draw_tag_sheets_pdf(tags, paper))
+    return path, len(tags)
+
+
+def what_all_passing_proves(plan: Plan) -> str:
+    """What a plan can prove at best, in one sentence."""
+    random = sum(spot.role == "random" for spot in plan.spots)
+    return f"If all {random} random spots pass: {what_it_proves(random, random).sentence}"
 
 
 def statistics_of(book: JobBook, standing: ZoneStanding) -> ZoneStatistics | None:

@@ -64,6 +64,7 @@ class JobDesk:
     def __init__(self, store: Ledger, now: Now | None = None) -> None:
         self.store = store
         self._now = now or (lambda: datetime.now().astimezone())
+        self._read: tuple[str, int, str, JobBook] = ("", 0, "", JobBook())
 
     def __enter__(self) -> JobDesk:
         return self
@@ -95,12 +96,34 @@ class JobDesk:
             raise NoJob(f"there is no job '{job}' here (jobs: {known})")
         return JobBook(entries)
 
+    def _book_of(self, entries: tuple[Entry, ...]) -> JobBook:
+        """The book of a job's entries; entries never change, so only those since the last time are taken."""
+        job, count, digest, book = self._read
+        same = 0 < count <= len(entries) and entries[0].job == job and entries[count - 1].digest == digest
+        if not same:
+            count, book = 0, JobBook()
+        for entry in entries[count:]:
+            book.take(Noted(entry.number, entry.content, entry.stamp))
+        if entries:
+            self._read = entries[-1].job, len(entries), entries[-1].digest, book
+        return book
+
     def enter(
         self, job: str, contents: Sequence[Content], person: Person, versions: Versions | None = None
     ) -> tuple[Entry, ...]:
         """Write entries, all or none; raises what the gates find and what the store can't take."""
         stamp = self.stamp(person, versions)
-        return self.store.append(job, contents, stamp, check=lambda entries: _pass(entries, contents, stamp))
+
+        def check(entries: tuple[Entry, ...]) -> None:
+            if len(contents) == 1:
+                check_entry(self._book_of(entries), contents[0], stamp)
+                return
+            # Each of several has to fit the ones before it, in a book that is thrown away.
+            book = JobBook(entries)
+            for number, content in enumerate(contents, start=len(entries) + 1):
+                enter(book, content, stamp, number)
+
+        return self.store.append(job, contents, stamp, check=check)
 
     def open_job(self, content: JobOpened, person: Person) -> tuple[Entry, ...]:
         """Open a job under its code."""
@@ -150,16 +173,6 @@ def open_desk(
 ) -> JobDesk:
     """Open a store for use; raises StoreUnusable."""
     return JobDesk(open_store(place, files, create=create), now)
-
-
-def _pass(entries: tuple[Entry, ...], contents: Sequence[Content], stamp: Stamp) -> None:
-    """Whether the contents may follow the entries, one after another."""
-    book = JobBook(entries)
-    number = len(entries)
-    for content in contents[:-1]:
-        number += 1
-        enter(book, content, stamp, number)
-    check_entry(book, contents[-1], stamp)
 
 
 __all__ = ["DEFAULT_STORE", "JobDesk", "JobOverview", "Noted", "Person", "Versions", "open_desk"]

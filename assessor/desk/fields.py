@@ -139,15 +139,19 @@ def _entry(kind: str, told: Mapping[str, Any], keep: Keep, beside: Path) -> Cont
         raise BadEntry(f"'{kind}' has no field '{clean_text(unknown[0])}' (fields: {known})")
     # Checked before any file is stored: a stand-in for each file shows whether the rest holds.
     stand_in = FileRef(sha256="0" * 64, name="file")
-    _checked(
-        kind, {name: _filed(model, name, value, lambda _: stand_in, beside) for name, value in told.items()}
-    )
-    return _checked(kind, {name: _filed(model, name, value, keep, beside) for name, value in told.items()})
+
+    def values(how: Keep) -> dict[str, Any]:
+        return {name: _filed(model, name, value, how, beside) for name, value in told.items()}
+
+    checked({"kind": kind, **values(lambda _: stand_in)})
+    return checked({"kind": kind, **values(keep)})
 
 
-def _checked(kind: str, told: Mapping[str, Any]) -> Content:
+def checked(told: Mapping[str, Any]) -> Content:
+    """The entry of plain values, `kind` among them; raises BadEntry."""
+    kind = told["kind"]
     try:
-        return CONTENT.validate_python({"kind": kind, **told})
+        return CONTENT.validate_python(dict(told))
     except ValidationError as error:
         what = describe_invalid(error).removeprefix(f"{kind}.").removeprefix(f"{kind}: ")
         raise BadEntry(f"{kind}: {what}") from error

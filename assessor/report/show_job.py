@@ -1,0 +1,164 @@
+"""A job in the terminal: how its zones stand, what is missing, and who entered what. Computes nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import asdict
+from typing import Any
+
+from rich.box import SIMPLE_HEAD
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
+
+from assessor.job.acceptance import Missing, Standing, ZoneStanding
+from assessor.job.book import JobBook
+from assessor.job.chain import Entry
+from assessor.job.entries import Assessed, ChipRead
+from assessor.job.spots import SpotState, Status, counted, grades_words
+from assessor.job.statistics import ZoneStatistics
+from assessor.job.targets import Target
+
+STANDINGS: dict[Standing, str] = {
+    "laid-out": "not begun",
+    "in-work": "in work",
+    "ready-to-sign": "ready to sign",
+    "accepted": "ACCEPTED",
+    "reopened": "REOPENED",
+}
+STATUSES: dict[Status, str] = {
+    "unread": "no chip reading",
+    "contradicted": "contradicted",
+    "short": "too smooth",
+    "over": "too rough",
+    "in": "in range",
+}
+BLIND = (
+    "Suggestions are not shown here, so that chips are read blind. `assessor job show --suggestions` shows them "
+    "and puts down that you have seen them."
+)
+_MOST_MISSING = 20
+# Fields of an assessment that suggest something.
+SUGGESTED = {"call", "p_short", "p_in_range", "p_over", "best", "set90", "sentence"}
+
+
+def zones_table(console: Console, book: JobBook, standings: Sequence[ZoneStanding]) -> None:
+    """One row per zone: area, method, range, spots read, how it stands."""
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False)
+    for heading in ("zone", "name", "m2", "method", "target", "spots in range", "stands"):
+        table.add_column(heading, overflow="fold")
+    for each in standings:
+        laid_out = book.zones[each.zone].laid_out
+        inside = sum(state.status == "in" for state in each.spots)
+        table.add_row(
+            str(each.zone),
+            Text(f"{laid_out.name}{' (mock-up)' if laid_out.is_mock_up else ''}"),
+            f"{laid_out.area_m2:g}",
+            laid_out.method,
+            f"CSP {each.target}" if each.target else "none",
+            f"{inside} of {len(each.spots)}",
+            STANDINGS[each.standing],
+        )
+    console.print(table)
+
+
+def zone(
+    console: Console, book: JobBook, standing: ZoneStanding, target: Target, statistics: ZoneStatistics | None,
+    *, with_suggestions: bool,
+) -> None:  # fmt: skip
+    """One zone: its spots, what is missing, what the readings show."""
+    laid_out = book.zones[standing.zone].laid_out
+    line(console, f"Zone {standing.zone}, {laid_out.name}: {STANDINGS[standing.standing]}")
+    line(console, f"  target: {target.sentence}")
+    if target.conflict:
+        line(console, f"  CONFLICT: {target.conflict}")
+    if standing.signed_by:
+        line(console, f"  signed by {standing.signed_by} at {standing.signed_at_utc}")
+    if standing.reopened_by:
+        line(console, f"  reopened: {standing.reopened_by}")
+    if standing.spots:
+        console.print(_spots_table(book, standing.spots, with_suggestions=with_suggestions))
+    for missing in standing.missing[:_MOST_MISSING]:
+        line(console, f"  missing: {missing_words(missing, blind=not with_suggestions)}")
+    if len(standing.missing) > _MOST_MISSING:
+        line(console, f"  ... and {len(standing.missing) - _MOST_MISSING} more")
+    for sentence in statistics.sentences if statistics else ():
+        line(console, f"  {sentence}")
+    if not with_suggestions and any(state.tool for state in standing.spots):
+        line(console, f"  {BLIND}")
+
+
+def missing_words(missing: Missing, *, blind: bool) -> str:
+    """What is missing; a contradiction names the suggestion and the readings, which a second reader must not know."""
+    if blind and missing.code == "spot-contradicted":
+        return f"{missing.sentence.partition(':')[0]}: what was read and suggested does not agree. Get a second reader."
+    return missing.sentence
+
+
+def _spots_table(book: JobBook, spots: Sequence[SpotState], *, with_suggestions: bool) -> Table:
+    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False)
+    suggested = ("the tool suggests",) if with_suggestions else ()
+    for heading in ("spot", "why", "shoot", "round", "where", "read by", "stands", *suggested):
+        table.add_column(heading, overflow="fold")
+    for state in spots:
+        drawn = book.zones[state.zone].spots[state.spot].drawn
+        hidden = not with_suggestions and state.status == "contradicted"
+        readings = [
+            note.stamp.who
+            if hidden
+            else f"{note.stamp.who}: {grades_words(note.content.chip_low, note.content.chip_high)}"
+            for note in counted(book, state.zone, state.spot)
+            if isinstance(note.content, ChipRead)
+        ]
+        stands = STATUSES[state.status] + (f" ({state.closed_by})" if state.closed_by else "")
+        says = (_tool_words(state),) if with_suggestions else ()
+        table.add_row(
+            str(state.spot), drawn.role, drawn.effort, str(state.round), Text(drawn.where),
+            Text("; ".join(readings) or "nobody"), stands, *(Text(each) for each in says),
+        )  # fmt: skip
+    return table
+
+
+def _tool_words(state: SpotState) -> str:
+    if state.tool is None:
+        return "nothing yet"
+    best = f"CSP {state.tool.best}" if state.tool.best is not None else "no grade"
+    return f"{best}: {state.tool.sentence}" if state.tool.sentence else best
+
+
+def blind_row(entry: Entry) -> dict[str, Any]:
+    """An entry for lists and programs, without what the tool suggests."""
+    hidden = SUGGESTED if isinstance(entry.content, Assessed) else set()
+    return {
+        "number": entry.number,
+        "content": entry.content.model_dump(mode="json", exclude=hidden),
+        "stamp": asdict(entry.stamp),
+        "digest": entry.digest,
+    }
+
+
+def history_line(row: dict[str, Any]) -> str:
+    """An entry on a line: number, when, who, where, what, and the first digits of its hash."""
+    stamp, content = row["stamp"], row["content"]
+    told = {
+        name: value
+        for name, value in content.items()
+        if name != "kind" and value not in (None, "", [], False)
+    }
+    words = ", ".join(f"{name} {_short(value)}" for name, value in told.items())
+    return (
+        f"{row['number']:>5} {stamp['at_utc'][:19]}Z {stamp['who']} ({stamp['role']}, {stamp['place']}) "
+        f"{content['kind']}: {words} [{row['digest'][:8]}]"
+    )
+
+
+def _short(value: object) -> str:
+    if isinstance(value, dict) and "sha256" in value:
+        return f"{value.get('name', '')} [{str(value['sha256'])[:8]}]"
+    text = str(value)
+    return text if len(text) <= 80 else f"{text[:77]}..."
+
+
+def line(console: Console, text: str) -> None:
+    """One line as it is: no markup, no wrapping inside words."""
+    console.print(text, markup=False, highlight=False, soft_wrap=True)
