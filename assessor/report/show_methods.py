@@ -11,12 +11,7 @@ from pydantic import TypeAdapter
 from assessor.job.choose import Fit, MethodFit, MethodsAsked, csp, system_row
 from assessor.tables.loader import load_methods, load_systems
 
-HEADINGS: dict[Fit, str] = {
-    "whole": "REACH THE WHOLE RANGE",
-    "part": "MEET PART OF IT ONLY",
-    "none": "DON'T REACH IT",
-    "not-listed": "NOT LISTED FOR THIS CHIP SET",
-}
+HEADINGS: dict[Fit, str] = {"whole": "REACH THE WHOLE RANGE", "part": "MEET PART OF IT ONLY"}
 WEAK = (
     "Ranges of methods differ between published lists: a starting point for a mock-up, no promise. The data sheet"
     " governs the range; the chip on the mock-up decides."
@@ -93,10 +88,10 @@ def methods_lines(answer: MethodsAnswer, *, show_all: bool = False) -> list[str]
     if not any(fit.fit == "whole" for fit in use):
         told += ["", f"NO METHOD OF THE TABLE REACHES THE WHOLE OF CSP {asked.target} HERE."]
     number = 0
-    for kind in ("whole", "part"):
+    for kind, heading in HEADINGS.items():
         group = [fit for fit in use if fit.fit == kind]
         if group:
-            told += ["", HEADINGS[kind]]
+            told += ["", heading]
         for fit in group:
             number += 1
             told += [f"{number}. {name_words(fit)}", *_body(fit)]
