@@ -247,47 +247,11 @@ def _proposal(
     settings: RefineSettings,
     head: ProposalHead,
 ) -> ScaleProposal:
-    spots = [reading for one in moved.values() for reading in one.spots]
-    counts = {
-        key: len({reading.spot for reading in spots})
-        if key == "readings"
-        else len({getattr(r, key) for r in spots})
-        for key in ("readings", "site", "reader")
-    }
-    holds_for = "any site" if head.site is None else f"site {head.site}"
-    rows = [
-        curve_row(
-            moved[key].curve if key in moved else curve,
-            len({r.spot for r in moved[key].spots}) if key in moved else 0,
-        )
-        for curve in scale.curves
-        for key in [(curve.process, curve.band)]
-    ]
-    file = RefinedFile.model_validate(
-        {
-            "format": FORMAT,
-            "name": head.name,
-            "version": head.version,
-            "edition": scale.edition,
-            "chip_set": scale.chip_set,
-            "origin": "rendered" if spots[0].rendered else scale.origin,
-            "is_prior": scale.is_prior,
-            "derived_from": scale.name,
-            "derived_digest": head.base_digest,
-            "n_readings": counts["readings"],
-            "n_sites": counts["site"],
-            "n_readers": counts["reader"],
-            "holds_for": holds_for,
-            "who": head.who,
-            "date": head.date,
-            "window_mm": scale.window_mm,
-            "curve": rows,
-        }
-    )
-    differences = [line for one in moved.values() for line in _differences(one, settings)]
+    file = _file(scale, moved, head)
+    odd = tuple(odd for one in moved.values() for odd in one.odd)
     sentences = [
-        f"From {counts['readings']} spots at {counts['site']} sites, read by {counts['reader']} people, for "
-        f"{holds_for}. Nothing uses it until somebody accepts it.",
+        f"From {file.n_readings} spots at {file.n_sites} sites, read by {file.n_readers} people, for "
+        f"{file.holds_for}. Nothing uses it until somebody accepts it.",
         *[_say_spreads(one) for one in moved.values()],
         *[
             f"{one.curve.words}, {one.curve.band}: on the new scale grades {a + 1} to {b + 1} break the order."
@@ -295,25 +259,51 @@ def _proposal(
             for a, b in one.curve.breaks
             if one.curve.breaks != one.before.breaks
         ],
-        *([f"Left out, look at them before accepting: {'; '.join(odd)}."] if (odd := _odd(moved)) else []),
+        *([f"Left out, look at them before accepting: {'; '.join(odd)}."] if odd else []),
     ]
     return ScaleProposal(
         scale=scale_of(file),
         file_text=refined_text(file),
         derived_from=scale.name,
         derived_digest=head.base_digest,
-        n_readings=counts["readings"],
-        n_sites=counts["site"],
-        n_readers=counts["reader"],
-        differences=tuple(differences),
-        odd_spots=_odd(moved),
+        n_readings=file.n_readings,
+        n_sites=file.n_sites,
+        n_readers=file.n_readers,
+        differences=tuple(line for one in moved.values() for line in _differences(one, settings)),
+        odd_spots=odd,
         left_out=tuple(left_out),
         sentences=tuple(sentences),
     )
 
 
-def _odd(moved: dict[tuple[str, Band], _Moved]) -> tuple[str, ...]:
-    return tuple(odd for one in moved.values() for odd in one.odd)
+def _file(scale: GradeScale, moved: dict[tuple[str, Band], _Moved], head: ProposalHead) -> RefinedFile:
+    """The whole scale: moved curves as they are now, the others as they were."""
+    readings = [reading for one in moved.values() for reading in one.spots]
+    rows = []
+    for curve in scale.curves:
+        own = moved.get((curve.process, curve.band))
+        rows.append(curve_row(own.curve, len({r.spot for r in own.spots})) if own else curve_row(curve, 0))
+    return RefinedFile.model_validate(
+        {
+            "format": FORMAT,
+            "name": head.name,
+            "version": head.version,
+            "edition": scale.edition,
+            "chip_set": scale.chip_set,
+            "origin": "rendered" if readings[0].rendered else scale.origin,
+            "is_prior": scale.is_prior,
+            "derived_from": scale.name,
+            "derived_digest": head.base_digest,
+            "n_readings": len({reading.spot for reading in readings}),
+            "n_sites": len({reading.site for reading in readings}),
+            "n_readers": len({reading.reader for reading in readings}),
+            "holds_for": "any site" if head.site is None else f"site {head.site}",
+            "who": head.who,
+            "date": head.date,
+            "window_mm": scale.window_mm,
+            "curve": rows,
+        }
+    )
 
 
 def _differences(one: _Moved, settings: RefineSettings) -> list[str]:
