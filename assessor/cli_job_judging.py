@@ -119,7 +119,7 @@ def refine(  # noqa: PLR0913 - one parameter per option
         if out is not None:
             write_text(out, found.file_text)
         print(
-            f"Accept it with: assessor job enter {code} scale-accepted scale={out or f'{name}.toml'} why=..."
+            f"Accept it with: assessor job enter {code} scale-accepted scale={out or f'{name}.json'} why=..."
         )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import log
@@ -22,7 +22,7 @@ from assessor.grading.agreement import (
     reader_biases,
 )
 from assessor.grading.refine import NotProposed, ProposalHead, ReadSpot, ScaleProposal, propose
-from assessor.grading.scale import GradeScale
+from assessor.grading.scale import SHIPPED, GradeScale, load_scale
 from assessor.job.book import FiledCapture, JobBook, Noted
 from assessor.job.entries import ChipRead, DataSheetFiled, ReworkOrdered, ScaleProposed, SlabFacts
 from assessor.job.findings import (
@@ -228,15 +228,17 @@ def refine_scale(
     first = desk.book(jobs[0])
     assert first.opened is not None
     use = scale_in_use(desk, first, scale)
+    if use.derived_from in SHIPPED:
+        use = load_scale(use.derived_from)  # no reading counts twice: the scale before, with all readings
     readings = [spot for job in jobs for spot in _read_spots(desk, job, use)]
     head = ProposalHead(
         name=name, who=person.who, date=date.fromisoformat(desk.now_utc()[:10]), base_digest=digest_of(use),
-        site=first.opened.site,
+        version=1 + len(first.proposals), site=first.opened.site,
     )  # fmt: skip
     proposal = propose(use, readings, head)
     if isinstance(proposal, NotProposed):
         return proposal
-    stored = desk.store.keep_file(proposal.file_text.encode("utf-8"), f"{name}.toml")
+    stored = desk.store.keep_file(proposal.file_text.encode("utf-8"), f"{name}.json")
     desk.enter(
         jobs[0],
         (
@@ -263,10 +265,6 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
             continue
         record = _record(desk, capture)
         method = load_methods().get(book.zones[zone].laid_out.method)
-        value = _weighed(record, scale)
-        if value is None:
-            continue
-        band, log_value, u_log = value
         camera = next((f"{p.make or ''} {p.model or ''}".strip() for p in record.photos if p.used), "")
         found += [
             ReadSpot(
@@ -275,17 +273,17 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
                 reader=note.stamp.who, edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
                 camera=camera, rendered=record.origin != "camera", estimated=record.estimate is not None,
             )
+            for band, log_value, u_log in _weighed(record, scale)
             for note in counted(book, zone, spot)
             if isinstance(note.content, ChipRead)
         ]  # fmt: skip
     return found
 
 
-def _weighed(record: CaptureRecord, scale: GradeScale) -> tuple[Band, float, float] | None:
-    """Band, ln Sq and its u of a record in the scale's first band that it was measured in."""
+def _weighed(record: CaptureRecord, scale: GradeScale) -> Iterator[tuple[Band, float, float]]:
+    """Band, ln Sq and its u of a record in every band of the scale that it was measured in."""
     for band in scale.bands:
         for quantity in record.texture.quantities if record.texture else ():
             same = (quantity.band.short_mm, quantity.band.long_mm) == (band.short_mm, band.long_mm)
             if quantity.name == "Sq" and same and quantity.bound == "value" and quantity.value and quantity.u:
-                return band, log(quantity.value), quantity.u / quantity.value
-    return None
+                yield band, log(quantity.value), quantity.u / quantity.value

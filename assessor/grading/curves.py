@@ -67,7 +67,8 @@ class GradeScale:
     """A checked grade scale: edition, where it came from, and its curves.
 
     is_prior is True for what we ship; origin tells chips photographed for real from rendered ones. refined: what chip
-    readings at the floor moved it, in words; empty for scales as they were made.
+    readings at the floor moved it, in words, and derived_from the name of the scale before; empty for scales as they
+    were made.
     """
 
     name: str
@@ -81,6 +82,7 @@ class GradeScale:
     date: str
     window_mm: tuple[float, float] | None = None
     refined: str = ""
+    derived_from: str = ""
 
     @property
     def window(self) -> Rectangle | None:

@@ -154,8 +154,8 @@ def _refuse(scale: GradeScale, readings: Sequence[ReadSpot]) -> str | None:
         return f"No scale is proposed: the scale is from {scale.origin} chips, the readings are {kind}."
     if scale.refined:
         return (
-            "No scale is proposed: this scale was refined already, and a reading must not count twice. Refine the "
-            "scale it was derived from, with all readings."
+            f"No scale is proposed: {scale.name} was refined already, and a reading must not count twice. Refine "
+            f"{scale.derived_from}, which it was derived from, with all readings."
         )
     return None
 

@@ -134,6 +134,7 @@ def scale_of(file: RefinedFile) -> GradeScale:
         who=file.who,
         date=file.date.isoformat(),
         window_mm=file.window_mm,
+        derived_from=file.derived_from,
         refined=(
             f"{file.derived_from} moved by chip readings of {file.n_readings} {told} "
             f"({moved}; sites: {file.n_sites}; for {file.holds_for})"

@@ -143,7 +143,9 @@ def test_rendered_and_real_are_never_mixed():
 
 def test_a_refined_scale_is_not_refined_again():
     readings, _ = read_floors(10, 2, 12)
-    assert "must not count twice" in reason(readings, proposed(readings).scale)
+    refined = proposed(readings).scale
+    assert refined.derived_from == "prior-10"
+    assert "must not count twice. Refine prior-10, which it was derived from" in reason(readings, refined)
 
 
 def test_too_few_spots_or_readers_propose_nothing_and_say_why():
