@@ -35,7 +35,7 @@ from assessor.store.backup_format import (
     json_line,
     open_backup,
 )  # fmt: skip
-from assessor.store.kept import Files, Incoming, is_whole, pieces, sync_folder
+from assessor.store.kept import Files, Incoming, is_whole, pieces, sync
 from assessor.store.ledger import Ledger
 from assessor.store.models import REVISION, EntryRow, KeptRow
 from assessor.store.opening import RECORD_FILE, open_store
@@ -78,7 +78,7 @@ def backup(store: Ledger, file: Path) -> BackupReport:
                 target.flush()
                 os.fsync(target.fileno())
             temporary.replace(file)
-            sync_folder(file.parent)
+            sync(file.parent)
     finally:
         with suppress(OSError):
             temporary.unlink(missing_ok=True)

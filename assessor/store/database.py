@@ -99,9 +99,9 @@ def _use_wal(connection: sqlite3.Connection, until_s: float) -> None:
     while connection.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
         try:
             connection.execute("PRAGMA journal_mode=WAL")
-        except sqlite3.OperationalError:
+        except sqlite3.OperationalError as error:
             # Two programs that open a new store at once block each other here, and SQLite waits for neither.
-            if time.monotonic() > until_s:
+            if error.sqlite_errorcode & 0xFF != sqlite3.SQLITE_BUSY or time.monotonic() > until_s:
                 raise
             time.sleep(random.uniform(0.001, 0.02))
 

@@ -1,7 +1,8 @@
 """Files as they came, each under its SHA-256, in a folder or at any fsspec URL.
 
-A file is written beside its place and renamed, and is on the disk before any row names it. One that is there is never
-written over. What lies there without a row (a program was killed) is no part of the record and is simply written again.
+A file is written beside its place and renamed, and is on the disk before any row names it. One that has a row is never
+written over. What lies there without a row (a program was killed, the power failed) is no part of the record yet: if it
+is not whole, it is simply written again.
 """
 
 from __future__ import annotations
@@ -43,6 +44,9 @@ class Files(Protocol):
 
     def put(self, files: Sequence[Incoming]) -> None:
         """Write files whole and wait until they are on the disk."""
+
+    def settle(self, sha256: str) -> None:
+        """Wait until a file that lies here is on the disk."""
 
     def open(self, sha256: str) -> BinaryIO:
         """Open for reading; raises FileNotFoundError."""
@@ -118,8 +122,7 @@ class LocalFiles:
 
     def put(self, files: Sequence[Incoming]) -> None:
         """Write files whole and wait until they are on the disk."""
-        shelves = {self.path(file.sha256).parent for file in files}
-        for shelf in (self.folder / TEMPORARY, *shelves):
+        for shelf in (self.folder / TEMPORARY, *{self.path(file.sha256).parent for file in files}):
             shelf.mkdir(parents=True, exist_ok=True)
         if len(files) > 1:
             with ThreadPoolExecutor(_WRITERS) as pool:
@@ -127,22 +130,25 @@ class LocalFiles:
         else:
             for file in files:
                 self._put(file)
-        # A rename is only on the disk when its folder is.
-        for shelf in (*shelves, self.folder):
-            sync_folder(shelf)
+
+    def settle(self, sha256: str) -> None:
+        """Wait until a file that lies here is on the disk: its bytes, its name, and the name of its folder."""
+        path = self.path(sha256)
+        for each in (path, path.parent, self.folder):
+            sync(each)
 
     def _put(self, file: Incoming) -> None:
         temporary = self.folder / TEMPORARY / f"{file.sha256[:16]}-{secrets.token_hex(8)}"
         try:
             with temporary.open("xb") as target:
                 copy(file, target)
-                target.flush()
-                os.fsync(target.fileno())
             temporary.replace(self.path(file.sha256))
         except BaseException:
             with suppress(OSError):
                 temporary.unlink(missing_ok=True)
             raise
+        # Renamed first: the disk then takes bytes and name in one go. No row names it before this has returned.
+        self.settle(file.sha256)
 
     def names(self) -> Iterator[str]:
         """SHA-256 of every file that lies here."""
@@ -171,6 +177,9 @@ class RemoteFiles:
             kind = url.split("://", 1)[0]
             raise StoreUnusable(f"files cannot be kept at {kind}:// ({error})", file=kind) from error
         self.where = f"{url.split('://', 1)[0]}://{self._root.lstrip('/')}"
+
+    def settle(self, sha256: str) -> None:
+        """A remote place has it when the write ends."""
 
     def path(self, sha256: str) -> None:
         """Nothing here has a path on this machine."""
@@ -217,9 +226,9 @@ def copy(file: Incoming, target: BinaryIO) -> None:
         raise StoreUnusable("the file changed while it was being copied", file=str(name))
 
 
-def sync_folder(folder: Path) -> None:
-    """Wait until the names in a folder are on the disk."""
-    handle = os.open(folder, os.O_RDONLY)
+def sync(path: Path) -> None:
+    """Wait until a file, or the names in a folder, are on the disk."""
+    handle = os.open(path, os.O_RDONLY)
     try:
         os.fsync(handle)
     finally:

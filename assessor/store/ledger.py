@@ -121,7 +121,11 @@ class Ledger:
     def _is_wanted(self, file: Incoming, known: Mapping[str, int]) -> bool:
         """Whether a file has to be written: not there, or left half written where no row names it."""
         if file.sha256 not in known:
-            return not is_whole(self._files, file.sha256, file.size)
+            if not is_whole(self._files, file.sha256, file.size):
+                return True
+            # Another program may have put it there a moment ago, and not waited for the disk yet.
+            self._files.settle(file.sha256)
+            return False
         size = self._files.size(file.sha256)
         if size is not None and size != file.size:
             raise RecordDamaged(f"the stored file {file.sha256} has {size} bytes in place of {file.size}")
