@@ -120,7 +120,7 @@ def estimate_capture(
         kind=texture.kind,
         photos=tuple(spot.photos[0] for spot in spots),
         sightings=tuple(spot.sightings[0] for spot in spots),
-        adjustment=_join_adjustments([spot.adjustment for spot in spots]),
+        adjustment=join_adjustments([spot.adjustment for spot in spots]),
         rectified=(),
         heights=None,
         texture=texture,
@@ -236,7 +236,7 @@ def _white(spot: Spot, curve: ToneCurve, settings: Settings) -> FloatArray:
     return fit_white(spot.photos[0], spot.adjustment.cameras[0], size, settings.rectify, curve.table)[0]
 
 
-def _join_adjustments(each: Sequence[Adjustment]) -> Adjustment:
+def join_adjustments(each: Sequence[Adjustment]) -> Adjustment:
     """All cameras in one value, for the record: the worst residual, the first photo's sheet."""
     return replace(
         each[0],

@@ -156,6 +156,11 @@ FLAGS: dict[str, Flag] = {
             "photos-dropped", "Some photos of this capture were not used.", "see the list of refused photos"
         ),
         Flag(
+            "edge-strip",
+            "An edge strip lay beside the spot: an estimate with a wider doubt, and no patches were looked for.",
+            "use the window card wherever the whole sheet fits",
+        ),
+        Flag(
             "few-photos",
             "Too few photos were usable to measure (four do): this is an estimate, not a measurement.",
             "take four photos, one from each side, or hold a torch on eight sides in turn",

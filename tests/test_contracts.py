@@ -108,7 +108,7 @@ FLAG_CODES = {
     "patches-found", "floor-shines", "floor-damp", "floor-damp-likely",
     "photos-dropped", "scale-prior", "scale-order", "not-confirmed", "no-dark-photo", "torch-unplaced", "torch-left-out",
     "angles-left-out", "torch-weak", "torch-steep", "torch-uneven", "shine", "kinds-disagree", "few-photos",
-    "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
+    "edge-strip", "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
     "aggregate-implausible", "aggregate-uneven", "aggregate-unsure", "aggregate-blurred",
 }  # fmt: skip
 COMMANDS = {"assess", "card", "drops", "evaluate", "overview", "points", "scales", "schema"}

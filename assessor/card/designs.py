@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from assessor.card.layout import DESIGN, CardLayout, Marker, Rectangle, card_layout
 from assessor.card.reading import marker_cells_mm, read_known
+from assessor.card.strip_layout import STRIP_DESIGN, strip_layout, strip_markers
 from assessor.errors import MixedCards
 from assessor.values import CardSighting, FloatArray
 
@@ -56,13 +57,16 @@ def _chip() -> Design:
 @cache
 def designs() -> dict[str, Design]:
     """All designs by name, the window card first."""
-    rows = (Design(DESIGN, card_layout(0).window), _chip())
+    window = card_layout(0).window
+    rows = (Design(DESIGN, window), _chip(), Design(STRIP_DESIGN, window, strip_markers()))
     return {row.name: row for row in rows}
 
 
 @cache
 def design_layout(design: str = DESIGN, serial: int = 0) -> CardLayout:
     """The whole geometry of one print of a design; KeyError for an unknown design, ValueError for the serial."""
+    if design == STRIP_DESIGN:  # only a part of the frame
+        return strip_layout(serial)
     row, frame = designs()[design], card_layout(serial)
     return replace(frame, design=row.name, window=row.window, markers=(*frame.markers, *row.markers))
 

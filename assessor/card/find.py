@@ -12,6 +12,7 @@ Each step only narrows where the next one looks, so the photo's full size is tou
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from functools import cache
 
@@ -36,6 +37,8 @@ from assessor.card.plane import (
     tilt_and_distance,
 )
 from assessor.card.reading import Reading, cell_centres_mm, read_markers
+from assessor.card.strip_layout import STRIP_DESIGN, strip_layout
+from assessor.card.strip_read import read_strip_serial, strip_paper
 from assessor.errors import CardMirrored, CardNotFound, CardOnScreen, SeveralCards
 from assessor.values import BoolArray, CardSighting, FloatArray, Photo
 
@@ -52,7 +55,9 @@ class FindSettings:
         4400,
     )  # 14 mm markers keep 3 px cells at 300-450 mm in the first
     min_markers: int = 8  # 32 corners carry pose, lens bend and bow of one photo
-    min_window_share: float = 0.2  # the window lies between the markers, not beyond them
+    min_window_share: float = (
+        0.2  # the window lies between the markers, not beyond them; but for the edge strip
+    )
     tolerance: float = 0.015  # of the card: bowed paper and lens distortion are normal
     local_tolerance_mm: float = 0.5  # a marker may leave its neighbours' trend by this
     first_markers: int = 3  # fixed ids that agree before places are read
@@ -81,11 +86,12 @@ def find_card(photo: Photo, settings: FindSettings | None = None) -> CardSightin
         if first is None:
             continue
         best = max(best, _measure(pyramid, first, settings), key=lambda state: len(state.places))
-        if (
-            best.places.size >= settings.min_markers
-            and _window_share(best.places) >= settings.min_window_share
-        ):
-            return _sighting(photo, best, _design(pyramid, best, settings), settings)
+        if best.places.size >= settings.min_markers:
+            design = _design(pyramid, best, settings)
+            if design == STRIP_DESIGN:
+                return _sighting(photo, _numbered(pyramid, best, settings), design, settings)
+            if _window_share(best.places) >= settings.min_window_share:
+                return _sighting(photo, best, design, settings)
     if not best.places.size and _reads_mirrored(pyramid, photo, settings):
         raise CardMirrored("the card reads only in the mirror image", file=photo.name)
     raise _not_found(photo, best.places, max(most, best.places.size), settings)
@@ -198,15 +204,27 @@ def _divisor(centres: FloatArray, settings: FindSettings) -> int:
     return int(np.clip(cell_px // settings.min_cell_px, 1, 8))
 
 
+def _numbered(pyramid: Pyramid, state: _State, settings: FindSettings) -> _State:
+    """The same with the strip's number as its serial, which one marker tells."""
+    return replace(state, serial=read_strip_serial(*_places(pyramid, state, settings), settings.min_share))
+
+
 def _design(pyramid: Pyramid, state: _State, settings: FindSettings) -> str:
     """Which sheet it is, from its own markers through the final trend."""
+    return read_design(*_places(pyramid, state, settings), settings.min_share)
+
+
+def _places(
+    pyramid: Pyramid, state: _State, settings: FindSettings
+) -> tuple[NDArray[np.uint8], Callable[[FloatArray], FloatArray]]:
+    """The level of the photo in which cells are read, and card places (P, ..., 2) mm to its pixels."""
     trend = _Trend(state)
     divisor = _divisor(trend.project(cell_centres_mm()), settings)
 
     def project(points_mm: FloatArray) -> FloatArray:
         return np.asarray((trend.project(points_mm) + 0.5) / divisor - 0.5)
 
-    return read_design(pyramid.level(divisor), project, settings.min_share)
+    return pyramid.level(divisor), project
 
 
 def _fit_places(
@@ -310,7 +328,10 @@ def _sighting(photo: Photo, state: _State, design: str, settings: FindSettings) 
     fit, layout = state.fit, card_layout(state.serial or 0)
     corners_mm = _corners_mm(state.places)
     px_from_mm = fit_homography(corners_mm.reshape(-1, 2), fit.corners_px.reshape(-1, 2))
-    signs = read_paper(photo.rgb_u8, px_from_mm, settings.paper)
+    strip = design == STRIP_DESIGN
+    paper = strip_paper(settings.paper) if strip else settings.paper
+    extent = strip_layout().extent if strip else layout.extent
+    signs = read_paper(photo.rgb_u8, px_from_mm, paper)
     if signs.screen_share >= settings.screen_share:
         raise CardOnScreen(
             f"{signs.screen_share:.0%} of the white paper shows a display's pixel pattern, "
@@ -336,8 +357,8 @@ def _sighting(photo: Photo, state: _State, design: str, settings: FindSettings) 
         white_linear=float(np.nanmedian(fit.white)),
         black_linear=float(np.nanmedian(fit.black)),
         noise_linear=signs.noise,
-        clipped_fraction=burnt_share(photo.rgb_u8, px_from_mm, layout.extent, settings.clipped_byte),
-        flags=("few-markers",) if state.places.size < settings.few_markers else (),
+        clipped_fraction=burnt_share(photo.rgb_u8, px_from_mm, extent, settings.clipped_byte),
+        flags=("few-markers",) if state.places.size < settings.few_markers and not strip else (),
     )
 
 

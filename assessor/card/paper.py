@@ -28,6 +28,7 @@ class PaperSettings:
     middle_mm: float = 66.5  # between the window's edge (60) and the markers (73)
     half_width_mm: float = 5.5
     along_mm: tuple[float, ...] = (-48.0, -24.0, 0.0, 24.0, 48.0)
+    sides: tuple[str, ...] = ("top", "right", "bottom", "left")
     min_patch_px: int = 16
     max_patch_px: int = 48
     min_line_ratio: float = 120.0  # line over median of its ring; noise reaches 11 + 6 in 1000 bins
@@ -108,7 +109,10 @@ def burnt_share(
 def _patches(rgb_u8: NDArray[np.uint8], px_from_mm: FloatArray, settings: PaperSettings) -> NDArray[np.uint8]:
     """(P, n, n, 3) square cuts, as large as fit into the white ring at any turn of the card."""
     m = settings.middle_mm
-    centres = np.array([p for a in settings.along_mm for p in ((a, m), (m, a), (a, -m), (-m, a))])
+    every = {"top": (0, m), "right": (m, 0), "bottom": (0, -m), "left": (-m, 0)}
+    centres = np.array(
+        [(x or a, y or a) for a in settings.along_mm for x, y in (every[side] for side in settings.sides)]
+    )
     smallest, _ = px_per_mm_at(px_from_mm, centres)
     n = int(min(settings.max_patch_px, smallest.min() * settings.half_width_mm * np.sqrt(2.0)))
     if n < settings.min_patch_px:

@@ -12,9 +12,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from assessor.card.designs import window_of
+from assessor.card.designs import design_layout, window_of
 from assessor.card.find import focal_guess_px
-from assessor.card.layout import card_layout
 from assessor.card.marker_light import MarkerLight, light_at_markers
 from assessor.card.paper import burnt_share, outline_mm
 from assessor.card.photo_origin import VIDEO_FRAME, signs_of_shrinking
@@ -97,9 +96,9 @@ def _geometry(photo: Photo, sighting: CardSighting, settings: QualitySettings) -
 
 def _check_frame(sighting: CardSighting, settings: QualitySettings) -> None:
     """TooClose where the window or too much of the ring lies outside the frame."""
-    layout = card_layout(0)
+    layout = design_layout(sighting.design)
     grown = outline_mm(window_of(sighting.design).less(-settings.window_margin_mm))
-    ring = np.array([m.corners_mm() for m in layout.markers if m.role != "large"])
+    ring = np.array([m.corners_mm() for m in layout.markers if m.role not in ("large", "design")])
     limit = np.array(sighting.size_px) - 1
 
     def inside(points_mm: FloatArray) -> BoolArray:

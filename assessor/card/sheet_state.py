@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from assessor.card.designs import design_layout
 from assessor.card.layout import card_layout
 from assessor.card.marker_light import MarkerLight, light_at_markers
 from assessor.card.plane import apply_homography
@@ -116,7 +117,9 @@ def _dirty(light: MarkerLight, settings: QualitySettings) -> BoolArray:
 
 def _damaged(photo: Photo, sighting: CardSighting, light: MarkerLight, settings: QualitySettings) -> int:
     """How many markers were not read though they lie in the frame and the paper all round them is in full light."""
-    corners_mm = np.array([m.corners_mm() for m in card_layout(0).markers])
+    corners_mm = np.array(
+        [m.corners_mm() for m in design_layout(sighting.design).markers if m.role != "design"]
+    )
     corners = apply_homography(sighting.px_from_mm, corners_mm)
     middles, read = corners.mean(1), np.asarray(sighting.corners_px).mean(1)
     side = np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1)

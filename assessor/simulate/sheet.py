@@ -9,7 +9,9 @@ import numpy as np
 
 from assessor.card.designs import design_layout
 from assessor.card.layout import DESIGN, PAPERS_MM, CardLayout
+from assessor.card.paper import outline_mm
 from assessor.card.raster import card_raster
+from assessor.card.strip_layout import STRIP_DESIGN, STRIP_PAPER
 from assessor.simulate.imaging import blur, fill_polygon, sample
 from assessor.simulate.noise import fractal_field
 from assessor.values import FloatArray, freeze
@@ -66,6 +68,8 @@ class Sheet:
     def window_half_mm(self) -> float | tuple[float, float]:
         """Half the window's sides as the lighting takes them: one number where it is square."""
         w = self.layout.window
+        if self.layout.design == STRIP_DESIGN:  # open floor on three sides: no paper to shade it
+            return 1000.0
         return w.x_max_mm if w.x_max_mm == w.y_max_mm else (w.x_max_mm, w.y_max_mm)
 
     def z_at(self, x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
@@ -135,7 +139,8 @@ def _coverage(layout: CardLayout, recipe: SheetRecipe, rng: np.random.Generator)
     mask = np.zeros((size[1], size[0]), np.uint8)
     half = np.array(PAPERS_MM[recipe.paper]) / (2 * recipe.scale_x, 2 * recipe.scale_y)
     unit = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], float)
-    fill_polygon(mask, canvas_px(unit * half, CANVAS_PX_PER_MM), 255)
+    outline = outline_mm(STRIP_PAPER) if recipe.design == STRIP_DESIGN else unit * half
+    fill_polygon(mask, canvas_px(outline, CANVAS_PX_PER_MM), 255)
     w = layout.window
     corners = unit * (w.x_max_mm, w.y_max_mm) + rng.uniform(-1, 1, (4, 2)) * recipe.cut_mm
     fill_polygon(mask, canvas_px(corners, CANVAS_PX_PER_MM), 0)

@@ -54,7 +54,7 @@ def estimate_texture(looks: Sequence[Look], settings: EstimateSettings | None = 
         strangeness=max(one.strangeness for one in each),
         along=any(one.along for one in each),
     )
-    return _claimed(together, use)
+    return claimed(together, use)
 
 
 def opposite(first: Look, second: Look, settings: EstimateSettings) -> bool:
@@ -138,7 +138,7 @@ def _estimate(
         Direction(_angle(lay), calibration.lay_u_deg, strength) if named else Direction(None, None, strength),
         along=along,
     )
-    return _claimed(whole, use)
+    return claimed(whole, use)
 
 
 def _along(lay: complex, azimuth_deg: float | None, use: EstimateSettings) -> bool:
@@ -148,7 +148,7 @@ def _along(lay: complex, azimuth_deg: float | None, use: EstimateSettings) -> bo
     return abs((_angle(lay) - azimuth_deg + 90) % 180 - 90) < use.along_deg
 
 
-def _claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
+def claimed(estimate: Estimate, use: EstimateSettings) -> Estimate:
     """The estimate with the reasons for which nothing is claimed, if any."""
     raised = {
         "light-along-lay": estimate.along and estimate.half90 > use.max_half90,
