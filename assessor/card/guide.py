@@ -57,7 +57,7 @@ class GuideStep:
 class GuideKind:
     """All that the guide says about one capture kind or the low photo; its picture is about its middle, 192 mm wide."""
 
-    kind: Kind | Literal["low photo"]
+    kind: Kind | Literal["low photo", "chips"]
     english: str
     spanish: str
     picture: Callable[[CardLayout], tuple[Ink, ...]]

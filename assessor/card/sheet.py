@@ -8,6 +8,7 @@ meter, and the tabs' shadows fall into the corners.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from functools import cache
 
 import numpy as np
@@ -34,6 +35,8 @@ from assessor.values import BoolArray
 
 CUT_WIDTH_MM = 0.2
 FOLD_DASH_MM = (1.2, 0.8)
+
+Line = tuple[Callable[[], tuple[Ink, ...]], str, str]  # picture, English, Spanish
 
 # Number, picture, English, Spanish. In this order a wrong print is found before anything is cut.
 MAKE_STEPS = (
@@ -83,6 +86,11 @@ def measured_inks(layout: CardLayout) -> tuple[Ink, ...]:
 
 def annotation_inks(layout: CardLayout, paper: str) -> tuple[Ink, ...]:
     """Cut and fold lines, serial, instructions: all that is printed for people."""
+    return (*frame_inks(layout, paper), *short_lines(EVERY_TIME), *_making())
+
+
+def frame_inks(layout: CardLayout, paper: str) -> tuple[Ink, ...]:
+    """What every design has for people: cut and fold lines, which way is up, number, and what the tape said."""
     w = layout.window
     edge = (
         (w.x_min_mm, w.y_max_mm),
@@ -95,8 +103,6 @@ def annotation_inks(layout: CardLayout, paper: str) -> tuple[Ink, ...]:
         *(ink for tab in layout.tabs for ink in _tab(tab)),
         *_bar_texts(layout),
         *_identity(layout, paper),
-        *_every_time(),
-        *_making(),
     )
 
 
@@ -220,9 +226,10 @@ def _bar_sign(at: Point, *, upright: bool) -> tuple[Ink, ...]:
     return placed(sign, at, turn_deg=90 if upright else 0)
 
 
-def _every_time() -> tuple[Ink, ...]:
+def short_lines(lines: tuple[Line, ...]) -> tuple[Ink, ...]:
+    """Four lines of few words between the lower large markers: what a crew needs every time."""
     inks: list[Ink] = []
-    for k, (picture, english, spanish) in enumerate(EVERY_TIME):
+    for k, (picture, english, spanish) in enumerate(lines):
         y = -101.6 - 7.1 * k
         inks += placed(picture(), (-18.9, y), 0.38)
         inks.append(Label(english, (-13.4, y + 0.4), 2.4, bold=True))
