@@ -25,6 +25,7 @@ from assessor.errors import BadEntry, NoPhotos
 from assessor.job.entries import (
     ChipRead,
     Content,
+    ContradictionClosed,
     DataSheetFiled,
     DropsRecorded,
     HazardChecked,
@@ -72,20 +73,22 @@ class _Spot:
 # Three random spots and the worst place, per zone. Readings are invented.
 ZONE_1 = (
     _Spot(1, "bay2-shot-fine", ((LEAD, 4, 4),)),
-    _Spot(2, "bay10-shot-torch", ((LEAD, 3, 4),)),
-    _Spot(3, "bay15-shot-pair", ((LEAD, 4, 4),)),
-    _Spot(4, "bay12-shot-single", ((LEAD, 5, 5),)),
+    _Spot(2, "bay10-shot-torch", ((LEAD, 4, 5),)),
+    _Spot(3, "bay15-shot-pair", ((LEAD, 5, 5),)),
+    # Two grades below what the tool suggests: a second reader is asked, and agrees with the first.
+    _Spot(4, "bay12-shot-single", ((LEAD, 5, 5), (SECOND, 5, 5))),
 )
 ZONE_2 = (
-    _Spot(1, "bay3-shot-medium", ((LEAD, 6, 6),)),
-    _Spot(2, "bay7-shot-phone-faults", ((LEAD, 5, 5),)),
+    _Spot(1, "bay3-shot-medium", ((LEAD, 7, 7),)),
+    _Spot(2, "bay7-shot-phone-faults", ((LEAD, 6, 7),)),
     _Spot(3, "bay25-mottled", ((LEAD, 5, 6),)),
-    _Spot(4, "bay6-aggregate-coarse", ()),
+    _Spot(4, "bay17-aggregate-single", ()),
 )
 ZONE_3 = (
+    # Three grades below the tool: left open, so that a contradiction can be looked at.
     _Spot(1, "bay1-ground-fine", ((LEAD, 2, 2),)),
-    _Spot(2, "bay8-ground-torch", ((LEAD, 2, 2), (SECOND, 2, 2))),
-    _Spot(3, "bay18-oil-single", ()),
+    _Spot(2, "bay8-ground-torch", ((LEAD, 3, 3),)),
+    _Spot(3, "bay18-oil-single", ((LEAD, 2, 2),)),
     _Spot(4, "bay14-ground-single", ()),
 )
 
@@ -252,6 +255,15 @@ def _wrong_tag(desk: JobDesk, folder: Path) -> None:
 
 def _finish_first(desk: JobDesk) -> None:
     """What the mock-up still misses, then its signature."""
+    second = ContradictionClosed(
+        zone=1,
+        spot=4,
+        by="second-reader",
+        stands_low=5,
+        stands_high=5,
+        why="INVENTED: two readers read chip 5",
+    )
+    desk.enter(JOB, (second,), LEAD)
     why = "INVENTED: no zone sheets lay there; walked by eye with both sides"
     desk.enter(JOB, (Waived(zone=1, what="overview", why=why),), LEAD)
     contents = (

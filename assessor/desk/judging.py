@@ -97,7 +97,7 @@ def rework_sheet(desk: JobDesk, job: str, zone: int, person: Person) -> ReworkSh
     if book.prepared(zone):
         found += findings_of_method(laid_out.method, f"zone {zone}")
     assert book.opened is not None
-    lines = advise(found, laid_out.method, _context(book, standing.target))
+    lines = advise(found, laid_out.method, _context(book, zone, standing.target))
     head = SheetHead(
         job=f"{job}, {book.opened.name}",
         zone=f"zone {zone}, {laid_out.name}",
@@ -105,7 +105,7 @@ def rework_sheet(desk: JobDesk, job: str, zone: int, person: Person) -> ReworkSh
         method=method.name if method else laid_out.method,
         made_by=person.who,
         made_on=desk.now_utc()[:16].replace("T", " ") + " UTC",
-        loud="INVENTED JOB" if book.opened.invented else "",
+        loud=_loud(book, zone),
     )
     return ReworkSheet(head, lines, tuple(failing))
 
@@ -115,7 +115,7 @@ def order_rework(desk: JobDesk, job: str, zone: int, sheet: ReworkSheet, person:
     if not sheet.lines:
         raise BadEntry(f"nothing to rework showed in zone {zone}, so nothing was ordered")
     content = ReworkOrdered(
-        zone=zone, spots=sheet.spots, lines=tuple(line_words(line)[:2000] for line in sheet.lines)
+        zone=zone, spots=sheet.spots, lines=tuple(line_words(line) for line in sheet.lines)
     )
     desk.enter(job, (content,), person)
     return content
@@ -160,13 +160,23 @@ def _open_only(record: R, book: JobBook, of: FiledCapture | Noted) -> R:
     return record.model_copy(update={"surface": record.surface.model_copy(update={"patches": patches})})
 
 
-def _context(book: JobBook, target: TargetRange) -> ReworkContext:
+def _loud(book: JobBook, zone: int) -> str:
+    """What has to stand out: an invented job, rendered photos."""
+    rendered = any(
+        c.assessed is not None and c.assessed.origin in {"rendered", "mixed"} for c in book.captures_in(zone)
+    )
+    words = ["INVENTED JOB"] if book.opened is not None and book.opened.invented else []
+    return ", ".join([*words, "RENDERED PHOTOS"] if rendered else words)
+
+
+def _context(book: JobBook, zone: int, target: TargetRange) -> ReworkContext:
     assert book.opened is not None
     sheet = book.data_sheet.content if book.data_sheet else None
     return ReworkContext(
         target=target,
         edition=book.opened.edition,
         indoors=book.opened.indoors,
+        edges=book.zones[zone].laid_out.part != "field",
         system=book.system.system if book.system else None,
         water_allowed=sheet.water_allowed if isinstance(sheet, DataSheetFiled) else None,
     )

@@ -30,6 +30,7 @@ from assessor.report.page import CAPTURE_PAGE
 from assessor.report.record import SourceFile
 from assessor.report.schema import CaptureRecord
 from assessor.report.schema_surface import SurfaceRecord
+from assessor.report.words_surface import label_words
 from assessor.settings import Settings
 from assessor.store.files import clean_text, find_photos, shown_name
 from assessor.tables.loader import load_methods
@@ -335,7 +336,7 @@ def assessed_entry(record: CaptureRecord, stored: FileRef, page: FileRef | None 
 def _patches(surface: SurfaceRecord | None) -> tuple[PatchSeen, ...]:
     """The patches that the crew sees; those of the review list alone open nothing."""
     shown = surface.shown if surface else ()
-    return tuple(PatchSeen(patch=p.number, cause=p.kind, area_mm2=p.area_mm2) for p in shown)
+    return tuple(PatchSeen(patch=p.number, cause=label_words(p), area_mm2=p.area_mm2) for p in shown)
 
 
 def hashes(paths: Sequence[Path]) -> dict[Path, str]:

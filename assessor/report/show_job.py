@@ -76,8 +76,9 @@ def zone(
         line(console, f"  signed by {standing.signed_by} at {standing.signed_at_utc}")
     if standing.reopened_by:
         line(console, f"  reopened: {standing.reopened_by}")
-    if standing.spots:
-        console.print(_spots_table(book, standing.spots, with_suggestions=with_suggestions))
+    for state in standing.spots:
+        for text in _spot_lines(book, state, with_suggestions=with_suggestions):
+            line(console, text)
     for missing in standing.missing[:_MOST_MISSING]:
         line(console, f"  missing: {missing_words(missing, blind=not with_suggestions)}")
     if len(standing.missing) > _MOST_MISSING:
@@ -95,35 +96,24 @@ def missing_words(missing: Missing, *, blind: bool) -> str:
     return missing.sentence
 
 
-def _spots_table(book: JobBook, spots: Sequence[SpotState], *, with_suggestions: bool) -> Table:
-    table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False)
-    suggested = ("the tool suggests",) if with_suggestions else ()
-    for heading in ("spot", "why", "shoot", "round", "where", "read by", "stands", *suggested):
-        table.add_column(heading, overflow="fold")
-    for state in spots:
-        drawn = book.zones[state.zone].spots[state.spot].drawn
-        hidden = not with_suggestions and state.status == "contradicted"
-        readings = [
-            note.stamp.who
-            if hidden
-            else f"{note.stamp.who}: {grades_words(note.content.chip_low, note.content.chip_high)}"
-            for note in counted(book, state.zone, state.spot)
-            if isinstance(note.content, ChipRead)
-        ]
-        stands = STATUSES[state.status] + (f" ({state.closed_by})" if state.closed_by else "")
-        says = (_tool_words(state),) if with_suggestions else ()
-        table.add_row(
-            str(state.spot), drawn.role, drawn.effort, str(state.round), Text(drawn.where),
-            Text("; ".join(readings) or "nobody"), stands, *(Text(each) for each in says),
-        )  # fmt: skip
-    return table
-
-
-def _tool_words(state: SpotState) -> str:
-    if state.tool is None:
-        return "nothing yet"
-    best = f"CSP {state.tool.best}" if state.tool.best is not None else "no grade"
-    return f"{best}: {state.tool.sentence}" if state.tool.sentence else best
+def _spot_lines(book: JobBook, state: SpotState, *, with_suggestions: bool) -> list[str]:
+    """One spot: why it is one, how it stands, where it lies, who read it, and what the tool suggests."""
+    drawn = book.zones[state.zone].spots[state.spot].drawn
+    stands = STATUSES[state.status] + (f" (closed by {state.closed_by})" if state.closed_by else "")
+    lines = [f"  spot {state.spot} ({drawn.role}, {drawn.effort}), round {state.round}: {stands}"]
+    lines.append(f"    {drawn.where}")
+    # A second reader must know neither the suggestion nor the first reading.
+    hidden = not with_suggestions and state.status == "contradicted"
+    for note in counted(book, state.zone, state.spot):
+        if isinstance(read := note.content, ChipRead):
+            told = "has read it" if hidden else f"read {grades_words(read.chip_low, read.chip_high)}"
+            feel = f", feels like {read.feel_grit} grit" if read.feel_grit and not hidden else ""
+            lines.append(f"    {note.stamp.who} {told}{feel}")
+    if with_suggestions:
+        best = state.tool and state.tool.best
+        grade = f"CSP {best}" if best else "no grade"
+        lines.append(f"    tool: {grade}. {state.tool.sentence}" if state.tool else "    tool: nothing yet")
+    return lines
 
 
 def blind_row(entry: Entry) -> dict[str, Any]:
