@@ -22,14 +22,13 @@ from assessor.card.torch_guess import guess_torches
 from assessor.card.torch_paper import check_share, read_torch_paper
 from assessor.card.torches import read_torches
 from assessor.errors import CaptureError, HeightsDisagree, PhoneRelit, PhotoError, TorchesUnseen
-from assessor.estimating import estimate_capture
 from assessor.grading.kinds import say_better_kind
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
 from assessor.intake import Found, Taken, check_count, find_all, is_measured
 from assessor.settings import Settings
 from assessor.spot import Laps, Spot, place_spot
-from assessor.strip_estimate import estimate_strip, is_strip
+from assessor.strip_estimate import estimate_few, is_strip
 from assessor.surfacing import HALF_MM as SURFACE_HALF_MM
 from assessor.surfacing import Lit, judge_surface, surface_flags
 from assessor.texture.fuse import fuse_heights
@@ -84,11 +83,10 @@ def assess_capture(  # noqa: PLR0913 - all but the photos by name
     taken = find_all(photos, settings, refused, kind)
     found, dropped = list(taken.found), list(taken.dropped)
     laps.lap("find")
-    strip = is_strip(found)  # which is only ever estimated from
     estimate = partial(
-        estimate_strip if strip else estimate_capture, print_scale=print_scale, scale=scale, target=target, settings=settings, laps=laps, kind=kind
+        estimate_few, print_scale=print_scale, scale=scale, target=target, settings=settings, laps=laps, kind=kind
     )  # fmt: skip
-    if strip or not is_measured(len(found), kind, settings):
+    if is_strip(found) or not is_measured(len(found), kind, settings):
         return estimate(taken)
     spot, kinds = _place(found, print_scale, kind, settings, laps)
     # What is too uneven a light for `angles` is just right for `torch`, so it is decided only now.

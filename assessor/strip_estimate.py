@@ -18,7 +18,7 @@ from assessor.card.strip_read import StripLight, only_strip, read_strip_light
 from assessor.card.tab_flat import flat_tabs
 from assessor.card.white import PaperLight
 from assessor.errors import CaptureError, SpotsDiffer
-from assessor.estimating import LOW_LIGHT_FLAGS, join_adjustments, texture_of
+from assessor.estimating import LOW_LIGHT_FLAGS, estimate_capture, join_adjustments, texture_of
 from assessor.grading.scale import GradeScale
 from assessor.grading.suggest import suggest_grade
 from assessor.intake import Found, Taken
@@ -44,6 +44,23 @@ class StripSettings:
 def is_strip(found: Sequence[Found]) -> bool:
     """Whether the photos show the edge strip."""
     return any(one.sighting.design == STRIP_DESIGN for one in found)
+
+
+def estimate_few(
+    taken: Taken,
+    *,
+    print_scale: PrintScale,
+    scale: GradeScale,
+    target: TargetRange | None,
+    settings: Settings,
+    laps: Laps,
+    kind: Kind | None,
+) -> CaptureResult:
+    """Estimate a spot that is not measured: by the strip where one lies there, else as `estimating` does."""
+    how = estimate_strip if is_strip(taken.found) else estimate_capture
+    return how(
+        taken, print_scale=print_scale, scale=scale, target=target, settings=settings, laps=laps, kind=kind
+    )
 
 
 def estimate_strip(
