@@ -45,7 +45,8 @@ def reason(readings, scale=PRIOR, **options) -> str:
 def test_many_readings_find_the_offset_of_their_site_and_their_grades():
     readings, true = read_floors(3, 8, 20, off=0.3)
     found = proposed(readings, replace(HEAD, site="s2"))
-    grades = {reading.low for reading in readings if reading.site == "s2"}
+    here = [reading.low for reading in readings if reading.site == "s2"]
+    grades = {grade for grade in here if here.count(grade) >= 4}
     for grade in grades:
         assert moved(found)[grade - 1] == pytest.approx(true[2], abs=0.2)
     (curve,) = found.scale.curves_for(BAND, "ground")
@@ -75,7 +76,7 @@ def test_the_fewer_the_readings_the_less_it_moves_and_grades_far_off_move_least(
 
 
 def test_a_site_never_read_gets_the_common_part_and_a_wider_spread():
-    readings, _ = read_floors(5, 8, 15, off=0.3, site_sd=0.2)
+    readings, _ = read_floors(5, 8, 15, off=0.3, site_log_sd=0.2)
     here, anywhere = (proposed(readings, replace(HEAD, site=site)) for site in ("s1", None))
     (own,), (common,) = (p.scale.curves_for(BAND, "ground") for p in (here, anywhere))
     assert all(a < b for a, b in zip(own.log_sd, common.log_sd, strict=True))
@@ -188,7 +189,9 @@ def test_a_wrong_tag_is_named_and_left_out_and_many_stop_it():
 
 def test_any_process_of_an_owners_scale_takes_readings_of_every_process():
     chips = load_scale(owner_text())
-    readings, _ = read_floors(14, 4, 12, off=0.2, curve=chips.curves[0], scatter=0.05, site_sd=0.02)
+    readings, _ = read_floors(
+        14, 4, 12, off=0.2, curve=chips.curves[0], scatter_log_sd=0.05, site_log_sd=0.02
+    )
     ground = [replace(reading, process="ground") for reading in readings]
     found = proposed(ground, scale=chips)
     assert not found.scale.is_prior
