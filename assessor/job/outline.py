@@ -12,6 +12,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import combinations
 
 import cv2
@@ -68,7 +69,7 @@ def outline_of(corners_m: Sequence[tuple[float, float]], edge_m: float) -> Outli
         raise BadEntry("the outline has no area")
     for share in ROOM_STEPS:
         outline = Outline(corners, edge_m * share)
-        if share == 0.0 or _widest(corners) > 1.05 * outline.room_m:
+        if share == 0.0 or _widest(tuple(corners.ravel().tolist())) > 1.05 * outline.room_m:
             return outline
     raise AssertionError("unreachable")
 
@@ -123,8 +124,13 @@ def _depth(corners: FloatArray, x_m: float, y_m: float) -> float:
     return float(cv2.pointPolygonTest(corners.astype(np.float32), (float(x_m), float(y_m)), True))
 
 
-def _widest(corners: FloatArray) -> float:
-    """About the largest distance to the edges that any place inside has, m: the best of a 60 x 60 grid."""
+@lru_cache(maxsize=256)
+def _widest(flat: tuple[float, ...]) -> float:
+    """About the largest distance to the edges that any place inside has, m: the best of a 60 x 60 grid.
+
+    flat: the corners' x and y in turn. Remembered, since every look at a zone with a failed spot asks for it.
+    """
+    corners = np.reshape(flat, (-1, 2))
     wide, high = corners.max(axis=0)
     share = (np.arange(60) + 0.5) / 60
     return max(_depth(corners, x, y) for x in wide * share for y in high * share)
