@@ -23,7 +23,7 @@ from assessor.grading.agreement import (
 )
 from assessor.grading.refine import NotProposed, ProposalHead, ReadSpot, ScaleProposal, propose
 from assessor.grading.scale import SHIPPED, GradeScale, load_scale
-from assessor.job.book import FiledCapture, JobBook, Noted
+from assessor.job.book import FiledCapture, JobBook, Noted, person
 from assessor.job.entries import ChipRead, DataSheetFiled, ReworkOrdered, ScaleProposed, SlabFacts
 from assessor.job.findings import (
     Finding,
@@ -56,12 +56,16 @@ class ReworkSheet:
 
 @dataclass(frozen=True, slots=True)
 class JobAgreement:
-    """How tool and readers agree over some jobs. rendered: how many of the tool's captures were rendered photos."""
+    """How tool and readers agree over some jobs.
+
+    rendered: how many of the tool's captures were rendered photos; unnamed: spots read at which it named no grade.
+    """
 
     tool: Agreement
     readers: Agreement
     biases: tuple[ReaderBias, ...]
     rendered: int
+    unnamed: int
 
 
 def rework_sheet(desk: JobDesk, job: str, zone: int, person: Person) -> ReworkSheet:
@@ -186,7 +190,8 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
     """Return how tool and blind readers agree over jobs; each reader's first reading of a round counts."""
     pairs: list[ReadPair] = []
     readings: list[Reading] = []
-    rendered = 0
+    rendered = unnamed = 0
+    names: dict[str, str] = {}
     for job in jobs:
         book = desk.book(job)
         for zone, number in sorted(key for key in book.readings if key[0] in book.zones):
@@ -194,9 +199,11 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
             own = counted(book, zone, number)
             for note in own:
                 assert isinstance(note.content, ChipRead)
-                readings.append(Reading(spot, note.stamp.who, _grade(note.content)))
+                reader = names.setdefault(person(note.stamp.who), note.stamp.who)
+                readings.append(Reading(spot, reader, _grade(note.content)))
             tool = _suggested(book, zone, number)
             if tool is None or tool.assessed is None or tool.assessed.best is None:
+                unnamed += bool(own) and tool is not None
                 continue
             rendered += tool.assessed.origin != "camera"
             pairs += [
@@ -204,7 +211,7 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
                 for note in own
                 if isinstance(note.content, ChipRead)
             ]
-    return JobAgreement(agree(pairs), between_readers(readings), reader_biases(readings), rendered)
+    return JobAgreement(agree(pairs), between_readers(readings), reader_biases(readings), rendered, unnamed)
 
 
 def _grade(read: ChipRead) -> float:
@@ -280,7 +287,7 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
             ReadSpot(
                 spot=f"{job}/{zone}/{spot}", log_value=log_value, u_log=u_log, band=band,
                 process=method.process if method else None, low=note.content.chip_low, high=note.content.chip_high,
-                reader=note.stamp.who, edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
+                reader=person(note.stamp.who), edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
                 camera=camera, rendered=record.origin != "camera", estimated=record.estimate is not None,
             )
             for band, log_value, u_log in _weighed(record, scale)
