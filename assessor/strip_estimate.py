@@ -29,7 +29,7 @@ from assessor.texture.look import Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
 from assessor.values import CaptureResult, Estimate, Kind, Lighting, PrintScale, TargetRange
 
-STRIP_FLAG = "edge-strip"
+STRIP_FLAG = "edge-strip"  # and no "card-bent": one side alone can't tell a bend from a tilt
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +94,7 @@ def estimate_strip(
         STRIP_FLAG,
         *(flag for one in found for flag in one.flags if flag not in LOW_LIGHT_FLAGS),
         *(("photos-dropped",) if taken.dropped else ()),
-        *(flag for spot in spots for flag in spot.adjustment.flags),
+        *(flag for spot in spots for flag in spot.adjustment.flags if flag != "card-bent"),
         *texture.flags,
         *suggestion.flags,
     )

@@ -205,7 +205,7 @@ def _divisor(centres: FloatArray, settings: FindSettings) -> int:
 
 
 def _numbered(pyramid: Pyramid, state: _State, settings: FindSettings) -> _State:
-    """The same with the strip's number as its serial, which one marker tells."""
+    """The same with the strip's serial, half of which stands at a place of its own."""
     return replace(state, serial=read_strip_serial(*_places(pyramid, state, settings), settings.min_share))
 
 

@@ -13,6 +13,7 @@ from assessor.card.layout import card_layout
 from assessor.card.marker_light import MarkerLight, light_at_markers
 from assessor.card.plane import apply_homography
 from assessor.card.quality_limits import QualitySettings
+from assessor.card.strip_layout import STRIP_DESIGN
 from assessor.card.white import white_basis
 from assessor.errors import CardWet, CardWorn, Glare
 from assessor.values import BoolArray, CardSighting, FloatArray, Photo
@@ -117,9 +118,10 @@ def _dirty(light: MarkerLight, settings: QualitySettings) -> BoolArray:
 
 def _damaged(photo: Photo, sighting: CardSighting, light: MarkerLight, settings: QualitySettings) -> int:
     """How many markers were not read though they lie in the frame and the paper all round them is in full light."""
-    corners_mm = np.array(
-        [m.corners_mm() for m in design_layout(sighting.design).markers if m.role != "design"]
-    )
+    markers = design_layout(sighting.design).markers
+    # A strip's serial stands at places of its own and is no part of what is measured.
+    skipped = ("design", "serial-high", "serial-low") if sighting.design == STRIP_DESIGN else ("design",)
+    corners_mm = np.array([m.corners_mm() for m in markers if m.role not in skipped])
     corners = apply_homography(sighting.px_from_mm, corners_mm)
     middles, read = corners.mean(1), np.asarray(sighting.corners_px).mean(1)
     side = np.linalg.norm(corners[:, 1] - corners[:, 0], axis=1)

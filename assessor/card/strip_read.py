@@ -1,4 +1,4 @@
-"""The edge strip in a photo: its number, its paper, and the light on it and on the floor above it.
+"""The edge strip in a photo: its serial, its paper, and the light on it and on the floor above it.
 
 The window card has white paper on all sides of the floor; the strip on one. A smooth light fitted to that side alone
 and carried over 120 mm of floor errs by as much as the light bends. So the floor itself says how its light falls off
@@ -15,10 +15,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from assessor.card.layout import SERIAL_ID_BASE, Marker
+from assessor.card.layout import SERIAL_ID_BASE
 from assessor.card.paper import PaperSettings, outline_mm
 from assessor.card.reading import marker_cells_mm, read_known
-from assessor.card.strip_layout import STRIP_NUMBERS, STRIP_PAPER, strip_layout
+from assessor.card.strip_layout import STRIP_PAPER, strip_layout
 from assessor.card.white import read_paper_light, white_basis, white_points_mm
 from assessor.values import Camera, FloatArray, Photo, freeze
 
@@ -49,16 +49,18 @@ def strip_paper(settings: PaperSettings) -> PaperSettings:
 def read_strip_serial(
     image_u8: NDArray[np.uint8], project: Callable[[FloatArray], FloatArray], min_share: float
 ) -> int | None:
-    """The strip's serial from its one serial marker, None where it cannot be told; arguments as `read_design`."""
-    place = next(m for m in strip_layout().markers if m.role.startswith("serial"))
-    # All numbers are asked at the same place: their codes differ in 11 bits, so at most one answers.
-    markers = [
-        Marker(SERIAL_ID_BASE + number, place.x_mm, place.y_mm, place.side_mm, place.role)
-        for number in range(STRIP_NUMBERS)
-    ]
-    seen = read_known(image_u8, [m.id for m in markers], project(marker_cells_mm(markers)), min_share)
-    numbers = np.flatnonzero(seen)
-    return int(numbers[0]) * 256 if len(numbers) == 1 else None
+    """The strip's serial, None where one of its two halves cannot be told; arguments as `read_design`."""
+    halves = []
+    for role in ("serial-high", "serial-low"):
+        place = next(m for m in strip_layout().markers if m.role == role)
+        # All values are asked at the same place: their codes differ in 11 bits, so at most one answers.
+        markers = [replace(place, id=SERIAL_ID_BASE + value) for value in range(256)]
+        seen = read_known(image_u8, [m.id for m in markers], project(marker_cells_mm(markers)), min_share)
+        values = np.flatnonzero(seen)
+        if len(values) != 1:
+            return None
+        halves.append(int(values[0]))
+    return halves[0] * 256 + halves[1]
 
 
 def only_strip(photo: Photo, camera: Camera, scale: tuple[float, float]) -> Photo:

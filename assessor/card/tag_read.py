@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from assessor.card.layout import PAPERS_MM, Rectangle
 from assessor.card.linear import grey_bytes
 from assessor.card.plane import apply_homography
+from assessor.card.strip_layout import STRIP_DESIGN, STRIP_PAPER
 from assessor.card.tag import Tag, parse_tag
 from assessor.errors import BadTag
 from assessor.values import CardSighting, FloatArray, Photo
@@ -168,6 +169,8 @@ def _flat_codes(grey_u8: NDArray[np.uint8], sighting: CardSighting, settings: Ta
 
 def paper_area(design: str) -> Rectangle:
     """The paper of a sheet of this design, A4 and Letter both, in the card frame."""
+    if design == STRIP_DESIGN:
+        return STRIP_PAPER
     width, height = (max(side) / 2 for side in zip(*PAPERS_MM.values(), strict=True))
     return Rectangle(-width, -height, width, height)
 
