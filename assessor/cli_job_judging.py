@@ -77,6 +77,8 @@ def agree(
     print("The tool and the readers:")
     for sentence in found.tool.sentences:
         print(f"  {sentence}")
+    if found.unnamed:
+        print(f"  At {found.unnamed} further spots that were read the tool named no grade.")
     print("Readers with each other:")
     for sentence in found.readers.sentences:
         print(f"  {sentence}")

@@ -23,7 +23,8 @@ from assessor.grading.agreement import (
 )
 from assessor.grading.refine import NotProposed, ProposalHead, ReadSpot, ScaleProposal, propose
 from assessor.grading.scale import SHIPPED, GradeScale, load_scale
-from assessor.job.book import FiledCapture, JobBook, Noted, person
+from assessor.job.book import FiledCapture, JobBook, Noted
+from assessor.job.book import person as person_key
 from assessor.job.entries import ChipRead, DataSheetFiled, ReworkOrdered, ScaleProposed, SlabFacts
 from assessor.job.findings import (
     Finding,
@@ -187,7 +188,7 @@ def _context(book: JobBook, zone: int, target: TargetRange) -> ReworkContext:
 
 
 def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
-    """Return how tool and blind readers agree over jobs; each reader's first reading of a round counts."""
+    """Return how tool and blind readers agree over jobs; of each reader the last blind reading counts."""
     pairs: list[ReadPair] = []
     readings: list[Reading] = []
     rendered = unnamed = 0
@@ -199,7 +200,7 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
             own = counted(book, zone, number)
             for note in own:
                 assert isinstance(note.content, ChipRead)
-                reader = names.setdefault(person(note.stamp.who), note.stamp.who)
+                reader = names.setdefault(person_key(note.stamp.who), note.stamp.who)
                 readings.append(Reading(spot, reader, _grade(note.content)))
             tool = _suggested(book, zone, number)
             if tool is None or tool.assessed is None or tool.assessed.best is None:
@@ -287,7 +288,7 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
             ReadSpot(
                 spot=f"{job}/{zone}/{spot}", log_value=log_value, u_log=u_log, band=band,
                 process=method.process if method else None, low=note.content.chip_low, high=note.content.chip_high,
-                reader=person(note.stamp.who), edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
+                reader=person_key(note.stamp.who), edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
                 camera=camera, rendered=record.origin != "camera", estimated=record.estimate is not None,
             )
             for band, log_value, u_log in _weighed(record, scale)

@@ -53,7 +53,8 @@ def test_the_same_seed_gives_the_same_plan_and_another_seed_another():
 
 
 def test_a_plan_of_a_known_seed_stays_what_it_was():
-    """Recorded plans have to be drawn again years later; numpy keeps its generators' streams."""
+    """A recorded plan is drawn again from its seed. Should numpy ever change its streams, this says so: the recorded
+    places stay what they are, only stand-ins would be drawn elsewhere."""
     drawn = [(spot.x_m, spot.y_m) for spot in draw_plan([BAY], seed=7).spots[:-1]]
     assert drawn == [(3.38, 4.77), (6.87, 4.05), (9.88, 4.3), (9.99, 7.55), (4.12, 7.56)]
 
