@@ -288,8 +288,9 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
             ReadSpot(
                 spot=f"{job}/{zone}/{spot}", log_value=log_value, u_log=u_log, band=band,
                 process=method.process if method else None, low=note.content.chip_low, high=note.content.chip_high,
-                reader=person_key(note.stamp.who), edition=note.content.edition, site=book.opened.site, aggregate=aggregate,
-                camera=camera, rendered=record.origin != "camera", estimated=record.estimate is not None,
+                reader=person_key(note.stamp.who), edition=note.content.edition, site=book.opened.site,
+                aggregate=aggregate, camera=camera, rendered=record.origin != "camera",
+                estimated=record.estimate is not None,
             )
             for band, log_value, u_log in _weighed(record, scale)
             for note in counted(book, zone, spot)
