@@ -11,7 +11,7 @@ by a scale. These ways are told apart in every table:
   owner            The same with a narrow scale, as an owner has who photographed the chips (`owner_scale`, invented:
                    the prior's typical Sq per grade; the spread of chip captures and the loader's default for floor
                    against chip; any process, so telling it changes nothing).
-  median           The prior's spread left out of the truth: the grade whose median curve lies nearest. The calls are
+  median           The prior's spread left out of the truth: the grade whose median lies nearest. The calls are
                    those of "prior, told". Measurement and rule alone are judged: what the prior's width costs shows.
   a grade lower    As "median", with every chip a grade off the prior's median curve: floors read a grade lower than
   (two; higher)    the prior thinks, all of them alike. The prior's spread is mostly of this kind: it is shared by all
@@ -92,7 +92,7 @@ class Way:
     scale: GradeScale
     told: bool = True
     spread: bool = True
-    shift: float = 0.0
+    shift: int = 0
 
 
 def ways() -> tuple[Way, ...]:
@@ -103,9 +103,9 @@ def ways() -> tuple[Way, ...]:
         Way("prior, not told", prior, told=False),
         Way("owner", owner_scale()),
         Way("median", prior, spread=False),
-        Way("a grade lower", prior, spread=False, shift=-1.0),
-        Way("two grades lower", prior, spread=False, shift=-2.0),
-        Way("a grade higher", prior, spread=False, shift=1.0),
+        Way("a grade lower", prior, spread=False, shift=-1),
+        Way("two grades lower", prior, spread=False, shift=-2),
+        Way("a grade higher", prior, spread=False, shift=1),
     )
 
 
@@ -169,10 +169,7 @@ def _tell(note: Note, way: Way) -> Told:
     band = WIDE if WIDE in bands else (bands or [BAND_OF[note["kind"]]])[0]
     (curve,) = way.scale.curves_for(band, SCALE_PROCESS[note["process"]])
     log_sq = math.log(note["true_mm"][str(band)])
-    step = (curve.log_median[-1] - curve.log_median[0]) / (len(curve.log_median) - 1)
-    truth = truth_of(log_sq + way.shift * step, curve)
-    if not way.spread:
-        truth = np.eye(truth.size)[int(truth.argmax())]
+    truth = truth_of(log_sq, curve) if way.spread else nearest(log_sq, curve, way.shift)
     checked = note.get("kind_said") != "torch" or "not-confirmed" not in note["flags"]  # as the pipeline does
     return Told(note["kind"], note["process"], truth, density(log_sq, curve), texture, estimate, checked)
 
@@ -180,6 +177,13 @@ def _tell(note: Note, way: Way) -> Told:
 def truth_of(log_sq: float, curve: ScaleCurve) -> FloatArray:
     """(K,) chance that a person gives each grade to a floor whose Sq is known exactly, y flat."""
     return weigh_grades(np.array([log_sq]), np.array([EXACT]), (curve,)).probabilities[0]
+
+
+def nearest(log_sq: float, curve: ScaleCurve, shift: int = 0) -> FloatArray:
+    """(K,) one for the grade whose median lies nearest, `shift` grades on; zero for all others."""
+    count = len(curve.log_median)
+    grade = int(np.argmin(np.abs(np.array(curve.log_median) - log_sq))) + shift
+    return np.eye(count)[min(max(grade, 0), count - 1)]
 
 
 def density(log_sq: float, curve: ScaleCurve) -> float:

@@ -27,7 +27,7 @@ from assessor.report.words import (
 from assessor.report.words_surface import NOT_CLEAN, actions, surface_words
 
 _MOST_GROUPS = 12
-_SHORT_CALLS = {"chip": "to chip", "rework": "rework", "shot": "can't tell"}
+_SHORT_CALLS = {"chip": "ready for chip", "rework": "rework", "shot": "can't tell"}
 
 
 def grouping(console: Console, groups: Sequence[Group], *, n_standing: int) -> None:
@@ -80,6 +80,9 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
             _line(console, f"{record.capture}: {record.better_kind}")
         if record.surface:
             _line(console, f"{record.capture}: {surface_words(record)}")
+    for advice, captures in _shots(records).items():
+        _line(console, f"can't tell, do this: {advice}")
+        _line(console, f"  at {', '.join(captures)}")
     for name, how, places in actions(records):
         _line(console, f"to do: {name}: {how}")
         _line(console, f"  at {'; '.join(f'{capture}: {what}' for capture, what in places)}")
@@ -87,6 +90,16 @@ def batch(console: Console, records: Sequence[CaptureRecord]) -> None:
         _line(console, NOT_CLEAN)
     if any(record.scale.is_prior for record in records):
         _line(console, "Scale: prior, not measured on chips; grades may be off by one, at both ends by two.")
+
+
+def _shots(records: Sequence[CaptureRecord]) -> dict[str, list[str]]:
+    """What to do where the target range can't be told, each once, with the captures it is for."""
+    shots: dict[str, list[str]] = {}
+    for record in records:
+        verdict = record.suggestion.verdict if record.suggestion else None
+        if verdict and verdict.next_shot and record.estimate is None:  # an estimate's stands with it
+            shots.setdefault(verdict.next_shot, []).append(record.capture)
+    return shots
 
 
 def _grades_words(record: CaptureRecord) -> str:

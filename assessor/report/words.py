@@ -14,7 +14,7 @@ MIXED = "SOME PHOTOS ARE RENDERED: made by a computer"
 INTERVAL_NOTE = "± is the 90 % interval"
 ESTIMATE = "ESTIMATE, NOT MEASURED"
 NO_ESTIMATE = "NO ESTIMATE, NOTHING MEASURED"
-CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL YET"}
+CALLS = {"chip": "READY FOR THE CHIP", "rework": "REWORK", "shot": "CAN'T TELL: DO THIS"}
 NAMES = {
     "Sq": "root mean square height",
     "Sa": "mean height",

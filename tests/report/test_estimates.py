@@ -112,7 +112,8 @@ def test_a_call_that_rests_on_an_estimate_says_so() -> None:
     assert record.suggestion is not None and record.suggestion.verdict is not None
     assert record.suggestion.verdict.sentence.startswith("By estimate, not measured: ready for the chip: ")
     assert (
-        call_words(assessed_record(fake_head(target=target), fake_result(target=target))) == "CAN'T TELL YET"
+        call_words(assessed_record(fake_head(target=target), fake_result(target=target)))
+        == "CAN'T TELL: DO THIS"
     )
 
 

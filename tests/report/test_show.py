@@ -10,6 +10,8 @@ from assessor.evaluation import Estimate, ScoredRow, TruthRow, summarise
 from assessor.report import show
 from assessor.report.record import assessed_record
 from assessor.report.schema import CaptureRecord
+from assessor.report.words import CALLS
+from assessor.values import TargetRange
 from tests.fakes import fake_head, fake_result, fake_torch_result
 
 
@@ -91,3 +93,21 @@ def test_estimates_are_shown_in_octaves_with_lights_and_what_was_not_told() -> N
     assert max(len(line.rstrip()) for line in lines) <= 110
     scores = [line for line in lines[:start] if line.startswith("Sq 0.8-25")]
     assert not any("sun" in line or "window" in line for line in scores)
+
+
+def test_what_to_do_where_nothing_can_be_told_stands_once_with_its_captures() -> None:
+    target = TargetRange(3, 5)
+    one, two = (
+        assessed_record(fake_head(capture=name, target=target), fake_result(target=target))
+        for name in ("n1", "n2")
+    )
+    lines = batch(one, two, assessed_record(fake_head(capture="n3"), fake_result()))
+    assert lines.count("can't tell, do this: four photos at 10-15 degrees") == 1
+    assert "  at n1, n2" in lines
+    assert sum("can't tell" in line for line in lines) == 3  # both rows and the advice
+
+
+def test_the_three_calls_read_alike_everywhere() -> None:
+    assert set(show._SHORT_CALLS) == set(CALLS) == {"chip", "rework", "shot"}
+    for call, words in CALLS.items():
+        assert show._SHORT_CALLS[call].split()[0] in words.lower()
