@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, fields
 from typing import Literal
 
 from assessor.errors import RecordDamaged
@@ -54,6 +54,13 @@ class Entry:
     text: str
 
 
+# Both are made once: a listing hashes thousands of entries.
+_STAMP = tuple(field.name for field in fields(Stamp))
+_canonical = json.JSONEncoder(
+    sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False
+).encode
+
+
 def seal(job: str, number: int, content: Content, stamp: Stamp, previous: str) -> Entry:
     """Return the entry with its hash; previous is the hash of entry number - 1, or START."""
     text = content_json(content)
@@ -62,7 +69,8 @@ def seal(job: str, number: int, content: Content, stamp: Stamp, previous: str) -
 
 def digest_of(job: str, number: int, text: str, stamp: Stamp, previous: str) -> str:
     """Hash of an entry whose content was written as `text`: canonical JSON of the whole, keys in order."""
-    place = _canonical({"job": job, "number": number, "previous": previous, "stamp": asdict(stamp)})
+    stamped = {name: getattr(stamp, name) for name in _STAMP}
+    place = _canonical({"job": job, "number": number, "previous": previous, "stamp": stamped})
     return hashlib.sha256(f'{{"content":{text},{place[1:]}'.encode()).hexdigest()
 
 
@@ -89,7 +97,3 @@ def content_json(content: Content) -> str:
 def content_from(text: str) -> Content:
     """The content of stored JSON; raises pydantic's ValidationError."""
     return CONTENT.validate_json(text)
-
-
-def _canonical(value: object) -> str:
-    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)

@@ -56,10 +56,5 @@ def sealed_entry(job: str, number: int, text: str, stamp: Stamp, previous: str, 
 
 def _looked_up(content: Content) -> tuple[str, int | None, int | None, str | None, str | None]:
     """What queries look for: kind, zone, spot, capture, and the key under which a capture was assessed."""
-    return (
-        content.kind,
-        getattr(content, "zone", None),
-        getattr(content, "spot", None),
-        getattr(content, "capture", None) or None,
-        getattr(content, "key", None),
-    )
+    told = vars(content)
+    return content.kind, told.get("zone"), told.get("spot"), told.get("capture") or None, told.get("key")
