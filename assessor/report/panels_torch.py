@@ -12,7 +12,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.patches import Circle, Wedge
 
-from assessor.card.layout import PAPERS_MM, card_layout
+from assessor.card.designs import common_design, window_of
+from assessor.card.layout import PAPERS_MM
 from assessor.card.linear import srgb_from_linear
 from assessor.report.panels import HALO, INK, PALE, levelled, scale_bar, title
 from assessor.report.schema import CaptureRecord
@@ -64,7 +65,7 @@ def draw_torches(axes: Axes, result: CaptureResult, torches: Torches) -> None:
         extent=(-paper_w / 2, paper_w / 2, -paper_h / 2, paper_h / 2),
         zorder=2,
     )
-    window = card_layout().window
+    window = window_of(common_design(result.sightings))
     x, y = [window.x_min_mm, window.x_max_mm], [window.y_min_mm, window.y_max_mm]
     axes.plot([x[0], x[1], x[1], x[0], x[0]], [y[0], y[0], y[1], y[1], y[0]], color=INK, lw=1.2, zorder=3)
     size = 9 if len(torches.lights) <= 9 else 6.5

@@ -59,7 +59,7 @@ class ChipSetRecipe:
     dot_mm: float = 0.25
     dot_white: float = 0.62
     sheet_serial: int = 77
-    px_per_mm: float = 20.0
+    px_per_mm: float = 12.0
     small: bool = False
 
     @property
