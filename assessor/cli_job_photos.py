@@ -9,7 +9,7 @@ import typer
 from rich.console import Console
 
 from assessor.cli_job import Files, InRole, JobCode, Store, Who, ZoneNumber, job
-from assessor.cli_shared import Scale, SettingsFile, Workers, executor_of, progress
+from assessor.cli_shared import DEFAULT_WORKERS, Scale, SettingsFile, Workers, executor_of, progress
 from assessor.desk import filing, pages
 from assessor.desk import photos as job_photos
 from assessor.desk import plan as job_plan
@@ -158,7 +158,7 @@ def assess(
     code: JobCode,
     *,
     scale: Scale = DEFAULT_SCALE,
-    workers: Workers,
+    workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = None,
     store: Store = DEFAULT_STORE,
     files: Files = None,
