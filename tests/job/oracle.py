@@ -33,9 +33,9 @@ class Record:
     def of(self, *kinds: str, zone: int | None = None, after: int = 0, upto: int = 10**9) -> Iterator[Entry]:
         for entry in self.entries:
             content: Any = entry.content
-            if content.kind in kinds and after < entry.number <= upto:
-                if zone is None or getattr(content, "zone", None) == zone:
-                    yield entry
+            here = zone is None or getattr(content, "zone", None) == zone
+            if here and content.kind in kinds and after < entry.number <= upto:
+                yield entry
 
     def last(self, *kinds: str, zone: int | None = None) -> int:
         return max((entry.number for entry in self.of(*kinds, zone=zone)), default=0)

@@ -21,6 +21,7 @@ from assessor.job.entries import (
     HazardChecked,
     KeptClean,
     MockUpApproved,
+    OverviewFiled,
     PatchResolved,
     PatchSeen,
     PrintMeasured,
@@ -36,6 +37,7 @@ from assessor.job.entries import (
     SystemNamed,
     Waived,
 )
+from assessor.job.gates import check_entry
 from assessor.job.plans import draw_again
 from assessor.job.spots import SpotState
 from tests.job.site import (
@@ -51,6 +53,7 @@ from tests.job.site import (
     prepared,
     read,
     spread_of,
+    stamp,
     zone_laid_out,
 )
 
@@ -149,7 +152,7 @@ class Player:
         if code == "mock-up-open":
             mock_up = zone if book.zones[zone].laid_out.is_mock_up else 1
             refers = book.zones[zone].laid_out.mock_up_zone
-            if mock_up not in book.zones or (mock_up != zone and refers != mock_up):
+            if mock_up not in book.zones or mock_up not in {zone, refers}:
                 return Waived(zone=zone, what="mock-up", why="no mock-up was laid out for it")
             if not book.prepared(mock_up):
                 return prepared(mock_up)
@@ -247,9 +250,6 @@ class Player:
 
 def check(site: Site, content: Content) -> None:
     """What the gates say of an entry now."""
-    from assessor.job.gates import check_entry
-    from tests.job.site import stamp
-
     check_entry(site.book, content, stamp(site.minute + 1))
 
 
@@ -272,8 +272,6 @@ def sheet(site: Site, low: int, high: int) -> DataSheetFiled:
 
 
 def _overview(site: Site, zone: int, b: int, c: int) -> Content:
-    from assessor.job.entries import OverviewFiled
-
     patches = (STAIN,) if c % 4 == 3 else ()
     name = f"o{len(site.entries)}"
     return OverviewFiled(
@@ -364,6 +362,11 @@ def _some(site: Site, a: int, b: int, c: int) -> tuple[int, ...]:
     return () if c % 4 == 0 else (_spot_of(site, 1 + a % 2, b),)
 
 
+def _proposed(site: Site) -> list[Any]:
+    proposals: list[Any] = [note.content for note in site.book.proposals.values()]
+    return [content.scale for content in proposals]
+
+
 WAIVERS: tuple[Any, ...] = ("overview", "drops", "data-sheet", "mock-up")
 CHAOS: tuple[Callable[[Site, int, int, int], Content], ...] = (
     _read, _assess, _capture, _close, _refile, _patch, _again_drawn, _read, _assess, _close,
@@ -386,7 +389,7 @@ CHAOS: tuple[Callable[[Site, int, int, int], Content], ...] = (
     lambda site, a, b, c: Waived(zone=1 + a % 2, what=WAIVERS[c % 4], why="agreed"),
     lambda site, a, b, c: SlabFacts(age_days=400, sounding="dull at the door"),
     lambda site, a, b, c: ScaleProposed(scale=site.new_file(), derived_from="prior", n_readings=9, differences=()),
-    lambda site, a, b, c: ScaleAccepted(scale=_pick([n.content.scale for n in site.book.proposals.values()], a), why="x"),
+    lambda site, a, b, c: ScaleAccepted(scale=_pick(_proposed(site), a), why="fits here"),
     lambda site, a, b, c: PrintMeasured(serial=1 + a, along_mm=250 + c / 10, across_mm=180),
     lambda site, a, b, c: opened(),
 )  # fmt: skip
