@@ -169,7 +169,7 @@ class OverviewFiled(Told):
     kind: Literal["overview-filed"] = "overview-filed"
     capture: Words
     zone: Number
-    photos: tuple[FileRef, ...]
+    photos: Annotated[tuple[FileRef, ...], Field(min_length=1)]
     record: FileRef
     covered_share: Share | None = None
     patches: tuple[PatchSeen, ...] = ()
