@@ -1,3 +1,3 @@
 """Measure prepared concrete floors from phone photos and a printed card."""
 
-__version__ = "0.5.0"
+__version__ = "0.6.0"

@@ -15,6 +15,7 @@ from assessor.cli_shared import Scale, Workers, executor_of, progress
 from assessor.desk import demo as job_demo
 from assessor.desk import judging, pages
 from assessor.desk.base import DEFAULT_STORE, Person, open_desk
+from assessor.desk.review import Concern, review
 from assessor.grading.refine import NotProposed
 from assessor.report.show_job import line
 from assessor.report.words_rework import rework_text
@@ -25,6 +26,36 @@ from assessor.store.files import write_text
 from assessor.workflow import DEFAULT_SCALE
 
 EXIT_REFUSED = 3
+
+
+@job.command("review")
+def review_(
+    code: JobCode,
+    *,
+    zone: Annotated[int | None, typer.Option(help="Only this zone.")] = None,
+    only: Annotated[Concern | None, typer.Option(help="Only spots of this concern.")] = None,
+    store: Store = DEFAULT_STORE,
+    files: Files = None,
+    who: Who = "",
+    role: InRole = "lead",
+    as_json: AsJson = False,
+) -> None:
+    """List all spots for a desk, what needs it first. A desk sorts, asks and sends back; it never confirms.
+
+    The list tells what the tool suggests, so whoever asks for it can't read these chips blind any more.
+    """
+    with open_desk(store, files) as desk:
+        rows = review(desk, code, Person(who, role), zone=zone, only=only)
+    if as_json:
+        print(json.dumps([asdict(row) for row in rows]))
+        return
+    console = Console()
+    for row in rows:
+        line(console, f"zone {row.zone} spot {row.spot} (round {row.round}): {row.words}")
+        if row.chances:
+            line(console, f"    {row.capture}, {row.capture_kind}: {row.chances}")
+        if row.patches:
+            line(console, f"    open patches: {', '.join(row.patches)}")
 
 
 @job.command()

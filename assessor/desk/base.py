@@ -12,11 +12,13 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from assessor import __version__
-from assessor.errors import BadEntry, NoJob
+from assessor.card.bars import scale_from_bars
+from assessor.errors import BadEntry, NoJob, RecordDamaged
 from assessor.job.acceptance import ZoneStanding, zone_standing
+from assessor.job.blinding import blinded
 from assessor.job.book import JobBook, Noted
 from assessor.job.chain import Entry, Place, Role, Stamp
-from assessor.job.entries import Content, JobOpened, SuggestionShown
+from assessor.job.entries import Content, JobOpened, PrintMeasured, SuggestionShown, ZoneLaidOut
 from assessor.job.gates import check_entry, enter
 from assessor.store.ledger import Ledger
 from assessor.store.opening import open_store
@@ -46,7 +48,7 @@ class Versions:
 
 @dataclass(frozen=True, slots=True)
 class JobOverview:
-    """One job for a list: its opening entry, counts, and how each zone stands."""
+    """One job for a list: its opening entry, counts, and how each zone stands, told blind (`job.blinding`)."""
 
     job: str
     opened: JobOpened
@@ -54,8 +56,13 @@ class JobOverview:
     captures: int
     unassessed: int
     zones: tuple[ZoneStanding, ...]
+    laid_out: dict[int, ZoneLaidOut]
     last_at_utc: str
     digest: str
+
+
+class _NotWantedError(Exception):
+    """What was to be entered is there already."""
 
 
 class JobDesk:
@@ -89,41 +96,76 @@ class JobDesk:
         )
 
     def book(self, job: str) -> JobBook:
-        """A job's record, read; raises NoJob and RecordDamaged."""
-        entries = self.store.entries(job)
+        """A job's record, read as far as it goes now; raises NoJob and RecordDamaged.
+
+        It is the desk's own and goes on with the record: whoever needs it as it was copies what they need.
+        """
+        known, count, digest, _ = self._read
+        last = (known, count, digest) if known == job and count else None
+        entries = self.store.entries(job, after=count - 1) if last else ()
+        if last is None or not entries or entries[0].digest != digest:
+            entries, last = self.store.entries(job), None
         if not entries:
             known = ", ".join(head.job for head in self.store.jobs()) or "none"
             raise NoJob(f"there is no job '{job}' here (jobs: {known})")
-        return JobBook(entries)
+        return self._take(entries[1:]) if last else self._book_of(entries)
 
     def _book_of(self, entries: tuple[Entry, ...]) -> JobBook:
-        """The book of a job's entries; entries never change, so only those since the last time are taken."""
-        job, count, digest, book = self._read
+        """The book of all of a job's entries; they never change, so only those since the last time are taken."""
+        job, count, digest, _ = self._read
         same = 0 < count <= len(entries) and entries[0].job == job and entries[count - 1].digest == digest
         if not same:
-            count, book = 0, JobBook()
-        for entry in entries[count:]:
+            self._read = ("", 0, "", JobBook())
+        return self._take(entries[count:] if same else entries)
+
+    def _take(self, entries: Sequence[Entry]) -> JobBook:
+        """Take further entries into the book that is kept; raises RecordDamaged where one does not follow."""
+        _, count, digest, book = self._read
+        for number, entry in enumerate(entries, start=count + 1):
+            if count and (entry.number != number or entry.previous != digest):
+                self._read = ("", 0, "", JobBook())
+                raise RecordDamaged(f"job {entry.job}: entry {entry.number} does not follow the one before")
             book.take(Noted(entry.number, entry.content, entry.stamp))
-        if entries:
-            self._read = entries[-1].job, len(entries), entries[-1].digest, book
+            digest = entry.digest
+            self._read = entry.job, number, digest, book
         return book
 
+    def check(self, job: str, contents: Sequence[Content], person: Person) -> None:
+        """Raise what `enter` would raise now, and write nothing."""
+        stamp = self.stamp(person)
+        self._check(self.store.entries(job), contents, stamp)
+
+    def _check(self, entries: tuple[Entry, ...], contents: Sequence[Content], stamp: Stamp) -> None:
+        for content in contents:
+            if isinstance(content, PrintMeasured):
+                scale_from_bars(content.along_mm, content.across_mm)
+        if len(contents) == 1:
+            check_entry(self._book_of(entries), contents[0], stamp)
+            return
+        # Each of several has to fit the ones before it, in a book that is thrown away.
+        book = JobBook(entries)
+        for number, content in enumerate(contents, start=len(entries) + 1):
+            enter(book, content, stamp, number)
+
     def enter(
-        self, job: str, contents: Sequence[Content], person: Person, versions: Versions | None = None
-    ) -> tuple[Entry, ...]:
-        """Write entries, all or none; raises what the gates find and what the store can't take."""
+        self, job: str, contents: Sequence[Content], person: Person, versions: Versions | None = None,
+        *, unless: Callable[[JobBook], bool] | None = None,
+    ) -> tuple[Entry, ...]:  # fmt: skip
+        """Write entries, all or none; raises what the gates find and what the store can't take.
+
+        unless: looks at the record while nobody else can write; where it says so nothing is entered, and () returned.
+        """
         stamp = self.stamp(person, versions)
 
         def check(entries: tuple[Entry, ...]) -> None:
-            if len(contents) == 1:
-                check_entry(self._book_of(entries), contents[0], stamp)
-                return
-            # Each of several has to fit the ones before it, in a book that is thrown away.
-            book = JobBook(entries)
-            for number, content in enumerate(contents, start=len(entries) + 1):
-                enter(book, content, stamp, number)
+            if unless is not None and unless(self._book_of(entries)):
+                raise _NotWantedError
+            self._check(entries, contents, stamp)
 
-        return self.store.append(job, contents, stamp, check=check)
+        try:
+            return self.store.append(job, contents, stamp, check=check)
+        except _NotWantedError:
+            return ()
 
     def open_job(self, content: JobOpened, person: Person) -> tuple[Entry, ...]:
         """Open a job under its code."""
@@ -150,7 +192,8 @@ class JobDesk:
                     entries=head.entries,
                     captures=len(captures),
                     unassessed=sum(capture.assessed is None for capture in captures),
-                    zones=tuple(self.standing(book, zone) for zone in sorted(book.zones)),
+                    zones=tuple(blinded(self.standing(book, zone)) for zone in sorted(book.zones)),
+                    laid_out={zone: each.laid_out for zone, each in sorted(book.zones.items())},
                     last_at_utc=head.last_at_utc,
                     digest=head.digest,
                 )

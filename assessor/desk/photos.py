@@ -314,6 +314,9 @@ def assessed_entry(record: CaptureRecord, stored: FileRef, page: FileRef | None 
     verdict = suggestion.verdict if suggestion else None
     measured = record.kind if record.estimate is None else "estimate"
     sentence = record.refused[-1].sentence if record.status == "refused" and record.refused else ""
+    # Where nothing was measured or estimated, or only a limit, the chances are the scale's and no evidence.
+    told = record.texture.quantities if record.texture else ()
+    chances = verdict if any(q.name == "Sq" and q.bound == "value" for q in told) else None
     return Assessed(
         capture=record.capture,
         key=record.key,
@@ -322,9 +325,9 @@ def assessed_entry(record: CaptureRecord, stored: FileRef, page: FileRef | None 
         record=stored,
         page=page,
         call=verdict.call if verdict else None,
-        p_short=verdict.p_short if verdict else None,
-        p_in_range=verdict.p_in_range if verdict else None,
-        p_over=verdict.p_over if verdict else None,
+        p_short=chances.p_short if chances else None,
+        p_in_range=chances.p_in_range if chances else None,
+        p_over=chances.p_over if chances else None,
         best=suggestion.best if suggestion else None,
         set90=suggestion.set90 if suggestion else (),
         sentence=verdict.sentence if verdict else sentence,

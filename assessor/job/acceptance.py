@@ -52,10 +52,11 @@ _REOPENING = (
 
 @dataclass(frozen=True, slots=True)
 class Missing:
-    """One thing that keeps a zone from being accepted: a code, and a sentence that says what to do."""
+    """One thing that keeps a zone from being accepted: a code, a sentence that says what to do, and the spot."""
 
     code: str
     sentence: str
+    spot: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -208,19 +209,26 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
             yield Missing(
                 "round-ahead",
                 f"{where} has photos of round {ahead} and is in round {state.round}: enter the rework, or re-file.",
+                state.spot,
             )
         if not shot:
-            yield Missing("spot-unshot", f"{where} has no photo after preparation in round {state.round}.")
+            yield Missing(
+                "spot-unshot", f"{where} has no photo after preparation in round {state.round}.", state.spot
+            )
         elif not any(capture.assessed for capture in shot):
-            yield Missing("spot-unassessed", f"{where} is photographed but not assessed yet.")
+            yield Missing("spot-unassessed", f"{where} is photographed but not assessed yet.", state.spot)
         if state.status == "unread":
-            yield Missing("spot-unread", f"{where} has no blind chip reading in round {state.round}.")
+            yield Missing(
+                "spot-unread", f"{where} has no blind chip reading in round {state.round}.", state.spot
+            )
         elif state.status == "contradicted":
             how = "Close it by a second reader, a replica or a pull-off."
-            yield Missing("spot-contradicted", f"{where}: {state.contradiction}. {how}")
+            yield Missing("spot-contradicted", f"{where}: {state.contradiction}. {how}", state.spot)
         elif state.status != "in":
             found = "too smooth" if state.status == "short" else "too rough"
-            yield Missing("spot-outside", f"{where} was read {found}: rework it, then shoot and read again.")
+            yield Missing(
+                "spot-outside", f"{where} was read {found}: rework it, then shoot and read again.", state.spot
+            )
     for state in spots:
         # A neighbour that failed too is followed up with the spot that it was drawn for.
         own = placed[state.spot].drawn.role != "spread"
@@ -228,6 +236,7 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
             yield Missing(
                 "spot-not-fenced",
                 f"Spot {state.spot} failed: follow it up with neighbours until two in a row pass on every side.",
+                state.spot,
             )
 
 

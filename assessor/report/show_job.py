@@ -37,7 +37,14 @@ BLIND = (
     "Suggestions are not shown here, so that chips are read blind. `assessor job show --suggestions` shows them "
     "and puts down that you have seen them."
 )
-_MOST_MISSING = 20
+SECOND = "get a second reader who knows neither."
+# Said once for all spots that miss it.
+_ALIKE = {
+    "spot-unshot": "a photo after preparation in the spot's present round",
+    "spot-unassessed": "the assessment of photos that are filed (`assessor job assess`)",
+    "spot-unread": "a blind chip reading in the spot's present round",
+    "spot-outside": "rework, new photos and a new reading where the chip read outside the range",
+}
 # Fields of an assessment that suggest something.
 SUGGESTED = {"call", "p_short", "p_in_range", "p_over", "best", "set90", "sentence"}
 
@@ -79,21 +86,38 @@ def zone(
     for state in standing.spots:
         for text in _spot_lines(book, state, with_suggestions=with_suggestions):
             line(console, text)
-    for missing in standing.missing[:_MOST_MISSING]:
-        line(console, f"  missing: {missing_words(missing, blind=not with_suggestions)}")
-    if len(standing.missing) > _MOST_MISSING:
-        line(console, f"  ... and {len(standing.missing) - _MOST_MISSING} more")
+    for text in missing_lines(standing.missing, blind=not with_suggestions):
+        line(console, f"  missing: {text}")
     for sentence in statistics.sentences if statistics else ():
         line(console, f"  {sentence}")
     if not with_suggestions and any(state.tool for state in standing.spots):
         line(console, f"  {BLIND}")
 
 
-def missing_words(missing: Missing, *, blind: bool) -> str:
-    """What is missing; a contradiction names the suggestion and the readings, which a second reader must not know."""
-    if blind and missing.code == "spot-contradicted":
-        return f"{missing.sentence.partition(':')[0]}: what was read and suggested does not agree. Get a second reader."
-    return missing.sentence
+def missing_lines(missing: Sequence[Missing], *, blind: bool) -> list[str]:
+    """What is missing, alike spots in one line. blind: a contradiction then names neither readings nor suggestion."""
+    lines: list[str] = []
+    together: dict[str, list[int]] = {}
+    patches: list[str] = []
+    for each in missing:
+        if each.spot is not None and each.code in _ALIKE:
+            together.setdefault(each.code, []).append(each.spot)
+        elif each.code == "patch-open":
+            patches.append(each.sentence.removeprefix("Patch ").partition(" is open")[0])
+        elif blind and each.code == "spot-contradicted":
+            lines.append(
+                f"{each.sentence.partition(':')[0]}: what was read and suggested does not agree; {SECOND}"
+            )
+        else:
+            lines.append(each.sentence)
+    alike = [f"{_ALIKE[code]}: {_spots_words(spots)}." for code, spots in together.items()]
+    if patches:
+        lines.append(f"Patches to test again, work over or waive: {', '.join(patches)}.")
+    return [*alike, *lines]
+
+
+def _spots_words(spots: Sequence[int]) -> str:
+    return f"spot {spots[0]}" if len(spots) == 1 else f"spots {', '.join(map(str, spots))}"
 
 
 def _spot_lines(book: JobBook, state: SpotState, *, with_suggestions: bool) -> list[str]:
