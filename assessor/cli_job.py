@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -11,10 +11,10 @@ import typer
 from rich.console import Console
 
 from assessor.desk import fields as job_fields
-from assessor.desk.base import DEFAULT_STORE, Person, open_desk
+from assessor.desk.base import DEFAULT_STORE, JobOverview, Person, open_desk
 from assessor.desk.plan import statistics_of
 from assessor.errors import BadEntry
-from assessor.job.acceptance import ZoneStanding
+from assessor.job.blinding import blinded, disputed_spots
 from assessor.job.chain import Place, Role
 from assessor.job.entries import JobOpened
 from assessor.job.targets import target_of
@@ -85,7 +85,7 @@ def list_(store: Store = DEFAULT_STORE, files: Files = None, as_json: AsJson = F
     with open_desk(store, files) as desk:
         found = desk.list_jobs()
         if as_json:
-            print(json.dumps([{**asdict(each), "opened": each.opened.model_dump()} for each in found]))
+            print(json.dumps([_listed(each) for each in found]))
             return
         console = Console()
         for each in found:
@@ -96,7 +96,7 @@ def list_(store: Store = DEFAULT_STORE, files: Files = None, as_json: AsJson = F
                 f"{each.captures} captures, {each.unassessed} not assessed; last {each.last_at_utc[:16]}Z",
             )
             if each.zones:
-                show_job.zones_table(console, desk.book(each.job), each.zones)
+                show_job.zones_table(console, each.laid_out, each.zones)
         if not found:
             print("No job yet: `assessor job open` begins one.")
 
@@ -132,7 +132,7 @@ def show(
                     code, each.zone, [s.spot for s in each.spots if s.tool], Person(who, role)
                 )
         if as_json:
-            rows = [_as_json(each, with_suggestions=suggestions) for each in standings]
+            rows = [asdict(each if suggestions else blinded(each)) for each in standings]
             print(json.dumps({"job": code, "zones": rows}))
             return
         console = Console()
@@ -146,15 +146,9 @@ def show(
             )  # fmt: skip
 
 
-def _as_json(standing: ZoneStanding, *, with_suggestions: bool) -> dict[str, object]:
-    told = asdict(standing)
-    if not with_suggestions:
-        for spot in told["spots"]:
-            spot.pop("tool")
-            # A contradiction names what the tool suggests.
-            spot["contradiction"] = spot["contradiction"] is not None
-        told["missing"] = [row for row in told["missing"] if row["code"] != "spot-contradicted"]
-    return told
+def _listed(each: JobOverview) -> dict[str, object]:
+    laid_out = {zone: content.model_dump(mode="json") for zone, content in each.laid_out.items()}
+    return {**asdict(replace(each, laid_out={})), "opened": each.opened.model_dump(), "laid_out": laid_out}
 
 
 @job.command()
@@ -215,10 +209,20 @@ def history(
     files: Files = None,
     as_json: AsJson = False,
 ) -> None:
-    """Print every entry of a job: when, who, what, and its hash. Assessments are listed without what they suggest."""
+    """Print every entry of a job: when, who, what, and its hash.
+
+    Assessments are listed without what they suggest, and disputed spots without what was read there.
+    """
     with open_desk(store, files) as desk:
-        desk.book(code)
-        rows = [show_job.blind_row(entry) for entry in desk.store.entries(code, zone=zone)]
+        book = desk.book(code)
+        standings = [desk.standing(book, each) for each in (book.zones if zone is None else [zone])]
+        disputed = {(each.zone, spot) for each in standings for spot in disputed_spots(each)}
+        own = None if zone is None else {note.number for note in book.zones[zone].notes}
+        rows = [
+            show_job.blind_row(entry, disputed)
+            for entry in desk.store.entries(code)
+            if own is None or entry.number in own
+        ]
     if as_json:
         print(json.dumps(rows))
         return

@@ -19,6 +19,7 @@ from assessor.job.acceptance import (
     mock_up_ready,
     prepared_m2,
 )
+from assessor.job.blinding import blind_sentence
 from assessor.job.book import JobBook, Noted
 from assessor.job.chain import Stamp
 from assessor.job.entries import (
@@ -312,7 +313,7 @@ def _signed(book: JobBook, content: SignedOff, stamp: Stamp) -> None:
     if missing:
         more = f" (and {len(missing) - 1} more)" if len(missing) > 1 else ""
         raise GateClosed(
-            f"zone {content.zone} can not be signed off: {missing[0].sentence.rstrip('.')}{more}"
+            f"zone {content.zone} can not be signed off: {blind_sentence(missing[0]).rstrip('.')}{more}"
         )
 
 

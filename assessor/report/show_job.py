@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -12,9 +12,10 @@ from rich.table import Table
 from rich.text import Text
 
 from assessor.job.acceptance import Missing, Standing, ZoneStanding
+from assessor.job.blinding import blind_sentence, blinded
 from assessor.job.book import JobBook
 from assessor.job.chain import Entry
-from assessor.job.entries import Assessed, ChipRead
+from assessor.job.entries import Assessed, ChipRead, ContradictionClosed, ReworkOrdered, ZoneLaidOut
 from assessor.job.spots import SpotState, Status, counted, grades_words
 from assessor.job.statistics import ZoneStatistics
 from assessor.job.targets import Target
@@ -37,7 +38,6 @@ BLIND = (
     "Suggestions are not shown here, so that chips are read blind. `assessor job show --suggestions` shows them "
     "and puts down that you have seen them."
 )
-SECOND = "get a second reader who knows neither."
 # Said once for all spots that miss it.
 _ALIKE = {
     "spot-unshot": "a photo after preparation in the spot's present round",
@@ -45,17 +45,24 @@ _ALIKE = {
     "spot-unread": "a blind chip reading in the spot's present round",
     "spot-outside": "rework, new photos and a new reading where the chip read outside the range",
 }
-# Fields of an assessment that suggest something.
-SUGGESTED = {"call", "p_short", "p_in_range", "p_over", "best", "set90", "sentence"}
+# Fields that suggest a grade or a side; of readings and closings only where the spot is disputed.
+_NOT_BLIND: dict[type[Any], set[str]] = {
+    Assessed: {"call", "p_short", "p_in_range", "p_over", "best", "set90", "sentence"},
+    ReworkOrdered: {"lines"},
+    ChipRead: {"chip_low", "chip_high", "feel_grit", "note"},
+    ContradictionClosed: {"stands_low", "stands_high", "why"},
+}
 
 
-def zones_table(console: Console, book: JobBook, standings: Sequence[ZoneStanding]) -> None:
+def zones_table(
+    console: Console, zones: Mapping[int, ZoneLaidOut], standings: Sequence[ZoneStanding]
+) -> None:
     """One row per zone: area, method, range, spots read, how it stands."""
     table = Table(box=SIMPLE_HEAD, padding=0, show_edge=False)
     for heading in ("zone", "name", "m2", "method", "target", "spots in range", "stands"):
         table.add_column(heading, overflow="fold")
     for each in standings:
-        laid_out = book.zones[each.zone].laid_out
+        laid_out = zones[each.zone]
         inside = sum(state.status == "in" for state in each.spots)
         table.add_row(
             str(each.zone),
@@ -75,6 +82,8 @@ def zone(
 ) -> None:  # fmt: skip
     """One zone: its spots, what is missing, what the readings show."""
     laid_out = book.zones[standing.zone].laid_out
+    hides = not with_suggestions and any(state.tool for state in standing.spots)
+    standing = standing if with_suggestions else blinded(standing)
     line(console, f"Zone {standing.zone}, {laid_out.name}: {STANDINGS[standing.standing]}")
     line(console, f"  target: {target.sentence}")
     if target.conflict:
@@ -90,7 +99,7 @@ def zone(
         line(console, f"  missing: {text}")
     for sentence in statistics.sentences if statistics else ():
         line(console, f"  {sentence}")
-    if not with_suggestions and any(state.tool for state in standing.spots):
+    if hides:
         line(console, f"  {BLIND}")
 
 
@@ -104,12 +113,8 @@ def missing_lines(missing: Sequence[Missing], *, blind: bool) -> list[str]:
             together.setdefault(each.code, []).append(each.spot)
         elif each.code == "patch-open":
             patches.append(each.sentence.removeprefix("Patch ").partition(" is open")[0])
-        elif blind and each.code == "spot-contradicted":
-            lines.append(
-                f"{each.sentence.partition(':')[0]}: what was read and suggested does not agree; {SECOND}"
-            )
         else:
-            lines.append(each.sentence)
+            lines.append(blind_sentence(each) if blind else each.sentence)
     alike = [f"{_ALIKE[code]}: {_spots_words(spots)}." for code, spots in together.items()]
     if patches:
         lines.append(f"Patches to test again, work over or waive: {', '.join(patches)}.")
@@ -133,6 +138,9 @@ def _spot_lines(book: JobBook, state: SpotState, *, with_suggestions: bool) -> l
             told = "has read it" if hidden else f"read {grades_words(read.chip_low, read.chip_high)}"
             feel = f", feels like {read.feel_grit} grit" if read.feel_grit and not hidden else ""
             lines.append(f"    {note.stamp.who} {told}{feel}")
+    for shot in book.shots(state.zone, state.spot):
+        if shot.assessed is not None and shot.assessed.status == "refused":
+            lines.append(f"    {shot.capture} was refused: {shot.assessed.sentence}")
     if with_suggestions:
         best = state.tool and state.tool.best
         grade = f"CSP {best}" if best else "no grade"
@@ -140,12 +148,15 @@ def _spot_lines(book: JobBook, state: SpotState, *, with_suggestions: bool) -> l
     return lines
 
 
-def blind_row(entry: Entry) -> dict[str, Any]:
-    """An entry for lists and programs, without what the tool suggests."""
-    hidden = SUGGESTED if isinstance(entry.content, Assessed) else set()
+def blind_row(entry: Entry, disputed: Collection[tuple[int, int]] = ()) -> dict[str, Any]:
+    """An entry for lists and programs, without what the tool suggests and what was read at disputed (zone, spot)."""
+    content = entry.content
+    hidden = next((fields for kind, fields in _NOT_BLIND.items() if isinstance(content, kind)), set[str]())
+    if isinstance(content, ChipRead | ContradictionClosed) and (content.zone, content.spot) not in disputed:
+        hidden = set()
     return {
         "number": entry.number,
-        "content": entry.content.model_dump(mode="json", exclude=hidden),
+        "content": content.model_dump(mode="json", exclude=hidden),
         "stamp": asdict(entry.stamp),
         "digest": entry.digest,
     }
