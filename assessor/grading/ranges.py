@@ -21,7 +21,7 @@ CONFIRM = "confirm against the chips"
 # Why a floor is not called ready that would be by its chances, and what to do.
 _HELD_BACK = {
     "process": (
-        "it hangs on how the floor was prepared",
+        "that depends on how the floor was prepared",
         "Say how the floor was prepared, then it can be called.",
     ),
     "unchecked": (

@@ -227,7 +227,7 @@ def _banner(figure: Figure, record: CaptureRecord, suggestion: SuggestionRecord)
         box = {"boxstyle": "square,pad=0.3", "fc": INK, "ec": INK}
         size = 10 if long else 12
         figure.text(0.037, low, call, color="white", fontsize=size, weight="bold", va="center", bbox=box)
-        left = 0.43 if long else 0.29
+        left = 0.43 if long else 0.31
         _text(figure, left, low, _wrap(said, round(136 * (1 - left))), size=8, va="center")
     else:
         _text(figure, 0.03, low, scale_words(record.scale), size=9, va="center")

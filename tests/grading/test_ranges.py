@@ -118,7 +118,7 @@ def test_ready_holds_for_every_likely_process(chance, own, call):
     assert verdict.call == call
     assert pytest.approx(0.01) == verdict.p_short  # what is stated is the mixture
     if call == "shot":
-        assert "it hangs on how the floor was prepared" in verdict.sentence
+        assert "that depends on how the floor was prepared" in verdict.sentence
         assert verdict.next_shot == "Say how the floor was prepared, then it can be called."
 
 
