@@ -7,13 +7,15 @@ import sys
 import tempfile
 import traceback
 from pathlib import Path
-from typing import Annotated, NoReturn
+from typing import Annotated, Literal, NoReturn
 
 import typer
 from rich.console import Console
 
 from assessor import __version__, asked, workflow
 from assessor.asked import FloorTold
+from assessor.chip_workflow import write_chip_sheet
+from assessor.cli_chips import chips
 from assessor.cli_drops import drops
 from assessor.cli_job import job
 from assessor.cli_job_judging import backup, restore
@@ -25,6 +27,7 @@ from assessor.cli_zone import overview
 from assessor.errors import AssessorError
 from assessor.report import show
 from assessor.report.schema import json_schema
+from assessor.strip_workflow import write_strip
 from assessor.workflow import AssessRequest, CardFormat, CardRequest, KindAsked, Paper
 from assessor.zone_workflow import write_sheets
 
@@ -133,6 +136,12 @@ def card(
         CardFormat, typer.Option(help="File format; the PDF also holds the guide.")
     ] = _CARD.format,
     out: Annotated[Path | None, typer.Option(help="File to write.")] = _CARD.out,
+    design: Annotated[
+        Literal["window", "chip", "strip"],
+        typer.Option(
+            help="window: the card. chip: the sheet for your chips. strip: for edges and corners (PDF)."
+        ),
+    ] = "window",
     sheets: Annotated[
         str | None,
         typer.Option(help="Draw zone sheets for overviews instead of the card, such as 1-6 (there are 24)."),
@@ -145,6 +154,12 @@ def card(
     if sheets is not None:
         print(
             f"{write_sheets(sheets, paper, out)}\nPrint at 100 % on matt paper, then measure both bars with a tape."
+        )
+        return
+    if design != "window":
+        write = write_chip_sheet if design == "chip" else write_strip
+        print(
+            f"{write(paper, serial, out)}\nPrint at 100 % on matt paper, then measure the check bars with a tape."
         )
         return
     request = CardRequest(paper=paper, serial=serial, format=format, out=out)
@@ -210,6 +225,7 @@ def schema() -> None:
     print(json.dumps(json_schema(), indent=1))
 
 
+app.command()(chips)
 app.command()(methods)
 app.command()(backup)
 app.command()(restore)

@@ -24,6 +24,8 @@ from assessor.card.light import LightSettings
 from assessor.card.photo_origin import OriginSettings
 from assessor.card.quality import QualitySettings
 from assessor.card.rectify import RectifySettings
+from assessor.card.tag_filing import FilingSettings
+from assessor.card.tag_read import TagSettings
 from assessor.card.tone import ToneSettings
 from assessor.card.tone_torch import TorchToneSettings
 from assessor.card.torch_guess import GuessSettings
@@ -78,6 +80,8 @@ class Settings:
     estimate: EstimateSettings = field(default_factory=EstimateSettings)
     surface: SurfaceSettings = field(default_factory=SurfaceSettings)
     overview: OverviewSettings = field(default_factory=OverviewSettings)
+    tags: TagSettings = field(default_factory=TagSettings)
+    filing: FilingSettings = field(default_factory=FilingSettings)
     drops: DropPhotoSettings = field(default_factory=DropPhotoSettings)
     drop_verdict: VerdictSettings = field(default_factory=VerdictSettings)
     suggest: SuggestSettings = field(default_factory=SuggestSettings)

@@ -58,14 +58,14 @@ def file_by_tags(
     new = [path for path, digest in digests.items() if digest not in book.files]
     records = {str(path): _record(path, settings) for path in new}
     tags: dict[str, TagOutcome] = {}
-    while todo := look_for_tags(records.values(), tags):
+    while todo := look_for_tags(records.values(), tags, settings.filing):
         tasks = [(Path(path), settings, book.opened.code) for path in todo]
         for (path, _, _), seen in run_all(executor or SerialExecutor(), read_tag_of, tasks, _unread):
             tags[str(path)] = seen.outcome
             records[str(path)] = replace(records[str(path)], serial=seen.serial)
             if on_done is not None:
                 on_done(len(tags), len(records), path.name)
-    groups = group_by_tags(records.values(), tags)
+    groups = group_by_tags(records.values(), tags, settings.filing)
     filed, left = _enter_groups(desk, job, groups, person, records, bars_mm)
     return FiledPhotos(tuple(filed), tuple(left), len(digests) - len(new))
 
@@ -81,7 +81,7 @@ def read_tag_of(task: tuple[Path, Settings, str]) -> SeenTag:
         sighting = find_card(photo, settings.find)
     except PhotoError:
         sighting = None
-    outcome = judge_tags(read_tags(photo, sighting), job_code)
+    outcome = judge_tags(read_tags(photo, sighting, settings.tags), job_code, settings.tags)
     return SeenTag(outcome, sighting.serial if sighting else None)
 
 
