@@ -23,7 +23,6 @@ from assessor.values import FloatArray, freeze
 
 PART_CANDIDATES = 100  # per part: parts then differ by about a tenth in area, and a redraw never runs out
 MOST_TRIES = 3_000_000  # of an outline so thin that fewer candidates than wanted fall on it
-ROOM_STEPS = (1.0, 0.5, 0.25, 0.0)  # shares of the wished edge that a narrow lot may fall back to
 
 
 @dataclass(frozen=True, eq=False)
@@ -54,10 +53,10 @@ class Outline:
         return round(walked, 2)
 
 
-def outline_of(corners_m: Sequence[tuple[float, float]], edge_m: float) -> Outline:
+def outline_of(corners_m: Sequence[tuple[float, float]], rooms_m: Sequence[float]) -> Outline:
     """Check an outline and say how far from its edges spots can stay; raises BadEntry.
 
-    room_m is edge_m, less where the lot is so narrow that nothing would be left.
+    room_m is the first of rooms_m that leaves anything of it, else half of what its widest place has.
     """
     corners = np.array(corners_m, float)
     if corners.ndim != 2 or corners.shape[1] != 2 or len(corners) < 3 or not np.isfinite(corners).all():
@@ -67,11 +66,8 @@ def outline_of(corners_m: Sequence[tuple[float, float]], edge_m: float) -> Outli
         raise BadEntry("the outline crosses itself: give its corners in the order one walks round it")
     if area_m2(corners) < 1e-3:
         raise BadEntry("the outline has no area")
-    for share in ROOM_STEPS:
-        outline = Outline(corners, edge_m * share)
-        if share == 0.0 or _widest(tuple(corners.ravel().tolist())) > 1.05 * outline.room_m:
-            return outline
-    raise AssertionError("unreachable")
+    widest = _widest(tuple(corners.ravel().tolist()))
+    return Outline(corners, next((room for room in rooms_m if widest > 1.05 * room), widest / 2))
 
 
 def area_m2(corners_m: FloatArray) -> float:
@@ -126,14 +122,23 @@ def _depth(corners: FloatArray, x_m: float, y_m: float) -> float:
 
 @lru_cache(maxsize=256)
 def _widest(flat: tuple[float, ...]) -> float:
-    """About the largest distance to the edges that any place inside has, m: the best of a 60 x 60 grid.
+    """About the largest distance to the edges that any place inside has, m.
 
+    The best of a 60 x 60 grid and, since a thin strip slips through that, of places straight in from its edges.
     flat: the corners' x and y in turn. Remembered, since every look at a zone with a failed spot asks for it.
     """
     corners = np.reshape(flat, (-1, 2))
-    wide, high = corners.max(axis=0)
+    size = corners.max(axis=0)
     share = (np.arange(60) + 0.5) / 60
-    return max(_depth(corners, x, y) for x in wide * share for y in high * share)
+    best = max(_depth(corners, x, y) for x in size[0] * share for y in size[1] * share)
+    inward = np.geomspace(0.02, size.max() / 2, 60)
+    for start, end in zip(corners, np.roll(corners, -1, axis=0), strict=True):
+        along = end - start
+        across = np.array([-along[1], along[0]]) / max(float(np.hypot(*along)), 1e-9)
+        for part in (0.25, 0.5, 0.75):
+            for depth in (*inward, *-inward):
+                best = max(best, _depth(corners, *(start + part * along + depth * across)))
+    return best
 
 
 def _crosses_itself(corners: FloatArray) -> bool:

@@ -31,6 +31,8 @@ MeasureWith = Literal["angles", "torch"]
 Direction = Literal["along", "back", "in", "out"]
 MOST_SPOTS = 99  # two digits on the tags
 AREA_AGREES = 0.10  # share by which area and outline may differ: paced lengths, a column inside
+# Half a sheet (A4) any way round, and with its long side along a narrow strip.
+SHEET_M, SHEET_ALONG_M = 0.15, 0.11
 QUICK = "one photo; better two, with a torch from opposite sides"
 SHOTS: dict[MeasureWith, str] = {
     "angles": "angles: four photos, one from each side",
@@ -247,20 +249,24 @@ def _outline(lot: Lot, settings: SamplingSettings) -> tuple[Outline, bool]:
     """The lot's outline in m and True; without a shape the square of shares 0..1 and False."""
     wanted_spots(lot.area_m2, settings)
     if lot.corners_m:
-        outline = outline_of(lot.corners_m, settings.edge_m)
+        outline = outline_of(lot.corners_m, _rooms(settings))
         told = area_m2(outline.corners_m)
     elif lot.length_m is not None and lot.width_m is not None:
         if not (min(lot.length_m, lot.width_m) > 0 and math.isfinite(lot.length_m * lot.width_m)):
             raise BadEntry(f"{lot.name}: length and width must be positive")
         long_m, short_m = max(lot.length_m, lot.width_m), min(lot.length_m, lot.width_m)
         told = long_m * short_m
-        outline = outline_of([(0, 0), (long_m, 0), (long_m, short_m), (0, short_m)], settings.edge_m)
+        outline = outline_of([(0, 0), (long_m, 0), (long_m, short_m), (0, short_m)], _rooms(settings))
     else:
         side = math.sqrt(lot.area_m2)
-        return outline_of([(0, 0), (1, 0), (1, 1), (0, 1)], min(settings.edge_m / side, 0.25)), False
+        return outline_of([(0, 0), (1, 0), (1, 1), (0, 1)], (min(settings.edge_m / side, 0.25),)), False
     if abs(told - lot.area_m2) > AREA_AGREES * max(told, lot.area_m2):
         raise BadEntry(f"{lot.name}: its shape has {told:.1f} m2, but {lot.area_m2:.1f} m2 were told")
     return outline, True
+
+
+def _rooms(settings: SamplingSettings) -> tuple[float, ...]:
+    return tuple(sorted({settings.edge_m, SHEET_M, SHEET_ALONG_M}, reverse=True))
 
 
 def _place(
@@ -274,7 +280,11 @@ def _place(
     if not known:
         where = f"from {lot.corner}, {pin[0]:.0%} of the part's length along and {pin[1]:.0%} of its width in"
         return where.replace("%", " %"), None, None, pin
-    narrow = "; too narrow for the sheet, lay the edge strip" if outline.room_m < 0.15 else ""
+    narrow = ""
+    if outline.room_m < SHEET_ALONG_M:
+        narrow = "; too narrow for the sheet, lay the edge strip"
+    elif outline.room_m < SHEET_M:
+        narrow = "; lay the sheet with its long side along the strip"
     if lot.corners_m:
         where = (
             f"pin on the plan {100 * pin[0]:.0f} % across and {100 * pin[1]:.0f} % up: {x:.2f} m from the zone's left "

@@ -94,11 +94,29 @@ def test_a_lot_without_a_shape_is_told_in_shares_of_its_length_and_width():
     assert "of the part's length along and" in first.where
 
 
-def test_a_strip_narrower_than_the_sheet_is_drawn_and_says_edge_strip():
-    for spot in draw_plan([STRIP], seed=5).spots[:-1]:
-        assert 0.12 <= spot.y_m <= 0.18
-        assert "edge strip" in spot.where
-    assert "edge strip" not in draw_plan([BAY], seed=5).spots[0].where
+@pytest.mark.parametrize(
+    ("width", "room", "said"),
+    [
+        (0.8, 0.25, ""),
+        (0.5, 0.15, ""),
+        (0.3, 0.11, "long side along the strip"),
+        (0.2, 0.05, "lay the edge strip"),
+    ],
+)
+def test_narrow_strips_keep_the_room_they_have_and_say_how_to_lay_the_sheet(width, room, said):
+    strip = replace(STRIP, area_m2=30 * width, width_m=width)
+    assert shape_of(strip).room_m == pytest.approx(room, rel=0.05)
+    for spot in draw_plan([strip], seed=5).spots[:-1]:
+        assert room - 0.01 <= spot.y_m <= width - room + 0.01
+        assert spot.where.endswith(f"{said}" if said else " m in")
+
+
+def test_a_thin_strip_round_a_corner_is_drawn_in_its_middle():
+    strip = ((0, 0), (40.03, 0), (40.03, 20.01), (39.83, 20.01), (39.83, 0.2), (0, 0.2))
+    lot = Lot(4, "a", "b", "c", 12.0, corners_m=strip)
+    assert shape_of(lot).room_m == pytest.approx(0.05, rel=0.15)
+    for spot in draw_plan([lot], seed=2).spots[:-1]:
+        assert cv2.pointPolygonTest(np.array(strip, np.float32), (spot.x_m, spot.y_m), True) > 0.03
 
 
 @settings(max_examples=40, deadline=None)
@@ -141,7 +159,7 @@ def test_every_place_of_the_lot_is_as_likely():
     assert kstest(one[:, 0], "uniform", (0.25, 11.5)).pvalue > 0.01
     assert kstest(one[:, 1], "uniform", (0.25, 7.5)).pvalue > 0.01
 
-    outline = outline_of(L_SHAPE, 0.0)
+    outline = outline_of(L_SHAPE, (0.0,))
     places = np.concatenate([draw_places(outline, 6, np.random.default_rng(s))[:, 0] for s in range(200)])
     in_foot = np.mean(places[:, 1] < 4)  # 40 of 60 m2
     assert in_foot == pytest.approx(40 / 60, abs=0.03)
