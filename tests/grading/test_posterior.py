@@ -1,6 +1,8 @@
 """The weighing is right: sums, order, ends, calibration against truths drawn from the scale itself."""
 
 import json
+from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -46,6 +48,23 @@ def test_a_broken_order_never_makes_a_floor_surer_than_an_even_scale_does():
     even, broken = load_scale(owner_text()).curves, swapped()
     values = np.log(np.geomspace(0.03, 0.2, 30))
     assert (weigh(values, curves=broken).max(axis=1) <= weigh(values, curves=even).max(axis=1) + 1e-9).all()
+
+
+@given(st.lists(st.floats(-5, 0), min_size=10, max_size=10), st.floats(-7, 2), st.integers(0, 4))
+def test_whatever_the_order_chances_sum_to_one_and_runs_share_evenly(medians, value, at_most):
+    rising = sorted(medians)
+    medians[0], medians[-1] = rising[0] - 0.1, rising[-1] + 0.1
+    plain = load_scale(owner_text()).curves[0]
+    curve = replace(plain, log_median=tuple(medians), at_most=at_most)
+    for upper in (False, True):
+        found = weigh(value, curves=(curve,), upper=upper)[0]
+        assert found.sum() == pytest.approx(1.0)
+        for first, last in curve.tied:
+            assert np.ptp(found[first : last + 1]) < 1e-12
+    ends = [run for run in curve.tied if run[0] < run[1]]
+    assert all(a[1] < b[0] for a, b in pairwise(ends))
+    highest = highest_unexcluded(value, 0.05, (curve,))
+    assert all(highest == last or highest < first or highest > last for first, last in curve.tied)
 
 
 def test_a_floor_is_held_against_the_chips_that_are_as_rough_whatever_their_numbers():
