@@ -186,7 +186,8 @@ def _spread(book: JobBook, content: SpreadDrawn, stamp: Stamp) -> None:
     _new_spots(book, content)
     states = tuple(spot_state(book, content.zone, spot, target) for spot in book.zones[content.zone].spots)
     drawn = next_neighbours(book, content.zone, content.failed_spot, states, more_blocked=content.blocked)
-    if content.lot != placed.lot or (content.spots != drawn and (content.spots or not content.blocked)):
+    told = content.spots == drawn if content.spots else bool(content.blocked)
+    if content.lot != placed.lot or not told:
         raise BadEntry(
             f"these are not the neighbours that the tool draws next for spot {content.failed_spot}"
         )
