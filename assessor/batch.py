@@ -191,21 +191,31 @@ def run_all(
 
     An error of the batch itself (such as OutputNotWritable) or an interrupt cancels what has not begun.
     """
+    if isinstance(executor, SerialExecutor):
+        # One after the other: what is done is handed on before the next begins, and a kill costs one task.
+        for task in tasks:
+            yield task, _outcome(_submit(executor, work, task), task, failed)
+        return
     futures: dict[Future[Outcome], Task] = {}
     try:
         for task in tasks:
             futures[_submit(executor, work, task)] = task
         for future in as_completed(futures):
-            try:
-                outcome = future.result()
-            except AssessorError:
-                raise
-            except Exception as error:  # a dead worker, or trouble in writing that is nobody's request
-                outcome = failed(futures[future], error)
-            yield futures[future], outcome
+            yield futures[future], _outcome(future, futures[future], failed)
     finally:
         for future in futures:
             future.cancel()
+
+
+def _outcome(
+    future: Future[Outcome], task: Task, failed: Callable[[Task, BaseException], Outcome]
+) -> Outcome:
+    try:
+        return future.result()
+    except AssessorError:
+        raise
+    except Exception as error:  # a dead worker, or trouble in writing that is nobody's request
+        return failed(task, error)
 
 
 class SerialExecutor(Executor):
