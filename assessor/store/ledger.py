@@ -18,7 +18,7 @@ from types import TracebackType
 from sqlalchemy import Connection, text
 
 from assessor.errors import BadEntry, NoJob, RecordDamaged, StoreUnusable
-from assessor.job.chain import START, Entry, Stamp, check_chain, seal
+from assessor.job.chain import START, Entry, Stamp, seal
 from assessor.job.entries import Content
 from assessor.job.parts import FileRef
 from assessor.store.database import Database
@@ -37,7 +37,7 @@ from assessor.store.queries import (
     last_of,
     of_job,
 )  # fmt: skip
-from assessor.store.rows import entry_of
+from assessor.store.rows import entry_of, must_follow
 from assessor.store.trouble import clear_errors
 
 Check = Callable[[tuple[Entry, ...]], None]
@@ -189,7 +189,7 @@ class Ledger:
         with self._database.reading() as connection:
             found = tuple(entry_of(row) for row in connection.execute(wanted))
             if kinds is None and zone is None and not after:
-                check_chain(found)
+                must_follow(job, found, None)
         return found
 
     def entry(self, job: str, number: int) -> Entry:
@@ -232,11 +232,7 @@ class Ledger:
         if seen and (not rows or rows[0].digest != seen[-1].digest):
             seen, rows = (), list(connection.execute(of_job(job, 0)).all())
         new = tuple(entry_of(row) for row in rows[1 if seen else 0 :])
-        previous = seen[-1].digest if seen else START
-        for number, entry in enumerate(new, start=len(seen) + 1):
-            if entry.number != number or entry.previous != previous:
-                raise RecordDamaged(f"job {job}: entry {entry.number} does not follow the one before")
-            previous = entry.digest
+        must_follow(job, new, seen[-1] if seen else None)
         self._seen = (*seen, *new)
         return self._seen
 

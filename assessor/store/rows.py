@@ -8,7 +8,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from assessor.errors import RecordDamaged, StoreUnusable
-from assessor.job.chain import Entry, Stamp, content_from, digest_of
+from assessor.job.chain import START, Entry, Stamp, content_from, digest_of
 from assessor.job.entries import Content
 from assessor.store.models import EntryRow
 
@@ -52,6 +52,15 @@ def sealed_entry(job: str, number: int, text: str, stamp: Stamp, previous: str, 
             f"job {job}: entry {number} was written by a newer program: install that program or a newer one"
         ) from error
     return Entry(job, number, content, stamp, previous, digest, text)
+
+
+def must_follow(job: str, entries: Sequence[Entry], last: Entry | None) -> None:
+    """Raise RecordDamaged where entries, each whole in itself, are not the next ones after `last` (None: the first)."""
+    number, previous = (last.number, last.digest) if last else (0, START)
+    for entry in entries:
+        if entry.number != number + 1 or entry.previous != previous:
+            raise RecordDamaged(f"job {job}: entry {entry.number} does not follow the one before")
+        number, previous = entry.number, entry.digest
 
 
 def _looked_up(content: Content) -> tuple[str, int | None, int | None, str | None, str | None]:

@@ -8,6 +8,7 @@ import multiprocessing
 import sqlite3
 import time
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from itertools import pairwise
 from pathlib import Path
 
@@ -22,6 +23,7 @@ from assessor.store.opening import open_store
 from tests.store.records import AT, STAMP, assessed, filed, fill, opened, refiled
 
 Place = tuple[str, str | None]
+pytestmark = pytest.mark.filterwarnings("ignore:This process.*use of fork:DeprecationWarning")
 
 
 @pytest.fixture
@@ -314,3 +316,43 @@ def test_a_store_opened_before_a_fork_works_after_it(place: Place) -> None:
         assert worker.exitcode == 0
         store.append("HALL", [refiled("c", 1, 2)], STAMP)
         assert len(store.entries("HALL")) == 3
+
+
+def test_a_server_that_hangs_up_loses_nothing(new_database: str, tmp_path: Path) -> None:
+    hang_up = text("SELECT pg_terminate_backend(pg_backend_pid())")
+    with open_store(new_database, tmp_path) as store:
+        store.append("HALL", [opened()], STAMP)
+        stopping = pytest.raises(StoreUnusable, match="the database server is stopping")
+        with stopping, store.database.writing() as connection:
+            connection.execute(hang_up)
+        store.append("HALL", [refiled("c", 1, 1)], STAMP)
+        assert len(store.entries("HALL")) == 2
+
+
+def test_threads_share_a_store(place: Place) -> None:
+    with open_store(*place) as store, ThreadPoolExecutor(4) as pool:
+        work = [pool.submit(store.append, "HALL", [refiled(f"c{n}", 1, 1)], STAMP) for n in range(40)]
+        work += [
+            pool.submit(store.append, "YARD", [refiled(f"c{n}", 1, 1)], STAMP, check=lambda _: None)
+            for n in range(40)
+        ]
+        for each in work:
+            each.result()
+        for job in ("HALL", "YARD"):
+            entries = store.entries(job)
+            check_chain(entries)
+            assert {entry.content.capture for entry in entries} == {f"c{n}" for n in range(40)}  # type: ignore[union-attr]
+
+
+def test_entries_cut_out_or_swapped_are_not_shown(tmp_path: Path) -> None:
+    with open_store(tmp_path) as store:
+        fill(store, captures=2)
+    link = sqlite3.connect(tmp_path / "record.sqlite", isolation_level=None)
+    link.execute("DROP TRIGGER entry_no_delete")
+    link.execute("DELETE FROM entry WHERE number = 3")
+    link.close()
+    with open_store(tmp_path) as store:
+        with pytest.raises(RecordDamaged, match="job HALL: entry 4 does not follow the one before"):
+            store.entries("HALL")
+        with pytest.raises(RecordDamaged, match="job HALL: entry 4 does not follow the one before"):
+            store.append("HALL", [refiled("c", 1, 1)], STAMP, check=lambda _: None)
