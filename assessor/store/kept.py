@@ -12,12 +12,12 @@ import os
 import secrets
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import suppress
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Protocol, cast
 
-from assessor.errors import StoreUnusable
+from assessor.errors import AssessorError, StoreUnusable
 
 CHUNK = 1 << 20
 TEMPORARY = ".tmp"
@@ -188,27 +188,44 @@ class RemoteFiles:
     def size(self, sha256: str) -> int | None:
         """Bytes of a file, None where it is not there."""
         try:
-            return int(self._system.info(self._place(sha256))["size"])
+            with self._reached():
+                return int(self._system.info(self._place(sha256))["size"])
         except FileNotFoundError:
             return None
 
     def open(self, sha256: str) -> BinaryIO:
         """Open for reading; raises FileNotFoundError."""
-        return cast(BinaryIO, self._system.open(self._place(sha256), "rb"))
+        with self._reached():
+            return cast(BinaryIO, self._system.open(self._place(sha256), "rb"))
 
     def put(self, files: Sequence[Incoming]) -> None:
         """Write files whole."""
         for file in files:
-            self._system.makedirs(self._place(file.sha256).rsplit("/", 1)[0], exist_ok=True)
-            with self._system.open(self._place(file.sha256), "wb") as target:
-                copy(file, target)
+            with self._reached():
+                self._system.makedirs(self._place(file.sha256).rsplit("/", 1)[0], exist_ok=True)
+                with self._system.open(self._place(file.sha256), "wb") as target:
+                    copy(file, target)
 
     def names(self) -> Iterator[str]:
         """SHA-256 of every file that lies here."""
-        yield from sorted(path.rsplit("/", 1)[-1] for path in self._system.find(self._root))
+        with self._reached():
+            found = self._system.find(self._root)
+        yield from sorted(path.rsplit("/", 1)[-1] for path in found)
 
     def _place(self, sha256: str) -> str:
         return f"{self._root}/{sha256[:2]}/{sha256}"
+
+    @contextmanager
+    def _reached(self) -> Iterator[None]:
+        try:
+            yield
+        except (OSError, AssessorError):
+            raise
+        except Exception as error:
+            # Every file system has errors of its own, of classes that we cannot know; their text may hold keys.
+            raise StoreUnusable(
+                f"the place for files cannot be reached ({type(error).__name__})", file=self.where
+            ) from error
 
 
 def copy(file: Incoming, target: BinaryIO) -> None:

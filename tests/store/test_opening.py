@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import builtins
+import errno
 import os
 import shutil
 import sqlite3
@@ -12,7 +13,10 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import fsspec
 import pytest
+from fsspec.implementations.memory import MemoryFileSystem
+from sqlalchemy import text
 
 from assessor.errors import BadEntry, RecordDamaged, StoreUnusable
 from assessor.store.backup import backup
@@ -171,8 +175,6 @@ def test_files_may_lie_at_any_file_system(tmp_path: Path) -> None:
 
 
 def test_a_remote_file_left_half_written_is_written_again(tmp_path: Path) -> None:
-    import fsspec  # noqa: PLC0415
-
     with open_store(tmp_path, f"memory://{tmp_path.name}/kept") as store:
         photo = store.keep_file(b"whole photo", "a.jpg")
         memory = fsspec.filesystem("memory")
@@ -187,6 +189,33 @@ def test_a_remote_file_left_half_written_is_written_again(tmp_path: Path) -> Non
     with open_store(tmp_path / "other", f"memory://{tmp_path.name}/kept") as store:
         memory.pipe_file(f"/{tmp_path.name}/kept/{half[:2]}/{half}", b"x" * 20)
         assert store.read_file(store.keep_file(b"x" * 50)) == b"x" * 50
+
+
+class _Failing(MemoryFileSystem):  # type: ignore[misc]
+    """A remote file system that refuses writes with an error of its own class, or is full."""
+
+    protocol = "failing"
+    error: Exception = LookupError("key geheim refused")
+
+    def _open(self, path: str, mode: str = "rb", **rest: object) -> object:
+        if mode == "wb":
+            raise self.error
+        return super()._open(path, mode, **rest)
+
+
+def test_a_remote_place_that_fails_is_one_sentence(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fsspec.register_implementation("failing", _Failing, clobber=True)
+    with open_store(tmp_path, "failing://bucket/x") as store:
+        with pytest.raises(
+            StoreUnusable, match=r"failing://bucket/x: the place for files cannot be reached"
+        ) as caught:
+            store.keep_file(b"photo")
+        assert "geheim" not in str(caught.value)
+        monkeypatch.setattr(_Failing, "error", OSError(errno.ENOSPC, "full"))
+        with pytest.raises(StoreUnusable, match="the disk is full"):
+            store.keep_file(b"photo")
+        with store.database.reading() as connection:
+            assert connection.execute(text("SELECT count(*) FROM kept")).scalar() == 0
 
 
 def test_stored_files_are_never_written_again(tmp_path: Path) -> None:
