@@ -112,14 +112,19 @@ def file_(  # noqa: PLR0913 - one parameter per option
     code: JobCode,
     photos: Annotated[list[Path], typer.Argument(help="Photos, or folders that hold them.")],
     *,
-    zone: Annotated[int | None, typer.Option(help="File all of them under this zone, tags or not.")] = None,
-    spot: Annotated[int | None, typer.Option(help="The spot, with --zone.")] = None,
+    zone: Annotated[
+        int | None, typer.Option(min=1, max=99, help="File all of them under this zone, tags or not.")
+    ] = None,
+    spot: Annotated[int | None, typer.Option(min=1, max=99, help="The spot, with --zone.")] = None,
     phase: Annotated[Phase, typer.Option(help="Before or after preparation, with --zone.")] = "after",
     round_: Annotated[
         int | None,
-        typer.Option("--round", help="The round, with --zone; the spot's present one if left out."),
+        typer.Option(
+            "--round", min=1, max=9, help="The round, with --zone; the spot's present one if left out."
+        ),
     ] = None,
     measured_bars: Bars = None,
+    workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = None,
     store: Store = DEFAULT_STORE,
     files: Files = None,
@@ -136,16 +141,20 @@ def file_(  # noqa: PLR0913 - one parameter per option
     with open_desk(store, files) as desk:
         if zone is not None and spot is not None:
             told = SpotTold(zone, spot, phase, round_)
-            print(
-                f"{job_photos.file_photos(desk, code, photos, told, person, bars_mm=measured_bars)}: filed by hand"
+            one = job_photos.file_photos(
+                desk, code, photos, told, person, bars_mm=measured_bars, settings_file=settings_file
             )
+            print(f"{one.capture}: filed by hand{f'. BUT {one.doubt}' if one.doubt else ''}")
             return
-        with progress(Console(stderr=True), "reading tags") as step:
+        with executor_of(workers) as executor, progress(Console(stderr=True), "reading tags") as step:
             filed = filing.file_by_tags(
-                desk, code, photos, person, bars_mm=measured_bars, settings_file=settings_file, on_done=step
-            )
+                desk, code, photos, person, bars_mm=measured_bars, settings_file=settings_file,
+                executor=executor, on_done=step,
+            )  # fmt: skip
     for name, reason in filed.filed:
         print(f"{name}: {reason}")
+    if filed.known:
+        print(f"{filed.known} photos are in the record already")
     console = Console(stderr=True)
     for name, reason in filed.left:
         line(console, f"not filed: {name}: {reason}")

@@ -239,11 +239,11 @@ def _chip_picture(desk: JobDesk, zone: int, spot: int, number: int) -> FileRef:
 
 def _wrong_tag(desk: JobDesk, folder: Path) -> None:
     """A capture under the wrong tag, mended by re-filing: the photos stay, the place changes."""
-    name = file_photos(
+    filed = file_photos(
         desk, JOB, [folder / "photos" / "bay19-damp-single"], SpotTold(2, 4), CREW, serial=SERIAL
     )
     mended = Refiled(
-        capture=name,
+        capture=filed.capture,
         zone=3,
         spot=4,
         phase="after",

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -11,17 +11,18 @@ from assessor.asked import read_settings
 from assessor.batch import SerialExecutor, internal_sentence, read_source, run_all
 from assessor.card.decode import decode_photo, read_exif
 from assessor.card.find import find_card
-from assessor.card.tag_filing import TaggedGroup, group_by_tags, look_for_tags
+from assessor.card.tag_filing import CONTRARY, Filing, TaggedGroup, file_of, group_by_tags, look_for_tags
 from assessor.card.tag_read import TagOutcome, judge_tags, read_tags
-from assessor.card.video import is_video
+from assessor.card.video import is_video, read_sweep
 from assessor.desk.base import JobDesk, Person
-from assessor.desk.photos import OnDone, capture_name, hashes, sources
-from assessor.errors import BadEntry, GateClosed, NoJob, PhotoError
+from assessor.desk.incoming import capture_name, check_bars, doubt_of, hash_of, sources
+from assessor.desk.photos import OnDone
+from assessor.errors import BadEntry, GateClosed, NoJob, PhotoError, UnreadablePhoto
 from assessor.grouping import PhotoRecord
 from assessor.job.entries import CaptureFiled
 from assessor.settings import Settings
 from assessor.store.files import find_photos, shown_name
-from assessor.values import Exif
+from assessor.values import Exif, Photo
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,36 +54,75 @@ def file_by_tags(
     """
     book = desk.book(job)
     settings = read_settings(settings_file)
+    check_bars(bars_mm, settings)
+    desk.stamp(person)
     assert book.opened is not None
-    digests = hashes(find_photos(inputs))
+    digests, unreadable = _hashed(find_photos(inputs))
     new = [path for path, digest in digests.items() if digest not in book.files]
     records = {str(path): _record(path, settings) for path in new}
     tags: dict[str, TagOutcome] = {}
-    while todo := look_for_tags(records.values(), tags, settings.filing):
+    while todo := _look_next(records.values(), tags):
         tasks = [(Path(path), settings, book.opened.code) for path in todo]
         for (path, _, _), seen in run_all(executor or SerialExecutor(), read_tag_of, tasks, _unread):
             tags[str(path)] = seen.outcome
             records[str(path)] = replace(records[str(path)], serial=seen.serial)
             if on_done is not None:
                 on_done(len(tags), len(records), path.name)
-    groups = group_by_tags(records.values(), tags, settings.filing)
+    groups = group_by_tags(records.values(), tags)
     filed, left = _enter_groups(desk, job, groups, person, records, bars_mm)
-    return FiledPhotos(tuple(filed), tuple(left), len(digests) - len(new))
+    return FiledPhotos(tuple(filed), (*unreadable, *left), len(digests) - len(new))
+
+
+def _hashed(paths: Sequence[Path]) -> tuple[dict[Path, str], list[tuple[str, str]]]:
+    """SHA-256 of each file, of files that hold the same only the first; and those that can't be read, with why."""
+    found: dict[str, Path] = {}
+    unreadable = []
+    for path in paths:
+        try:
+            found.setdefault(hash_of(path), path)
+        except UnreadablePhoto as error:
+            unreadable.append((shown_name(path), error.found))
+    return {path: digest for digest, path in found.items()}, unreadable
+
+
+def _look_next(records: Iterable[PhotoRecord], tags: Mapping[str, TagOutcome]) -> tuple[str, ...]:
+    """Paths whose tags are read next: what `look_for_tags` wants, and every video, as nothing else tells of it."""
+    them = tuple(records)
+    videos = [record.path for record in them if record.is_sweep and record.path not in tags]
+    return (*look_for_tags(them, tags), *videos)
 
 
 def read_tag_of(task: tuple[Path, Settings, str]) -> SeenTag:
-    """What one photo's tags say, and the serial of its card; never raises for a photo that can't be read."""
+    """What one photo's tags say, or a video's, and the serial of its card; never raises for what can't be read."""
     path, settings, job_code = task
     try:
-        photo = decode_photo(read_source(path, settings), shown_name(path), settings.decode)
+        data = read_source(path, settings)
+        if is_video(path):
+            return _of_video(read_sweep(data, shown_name(path), settings.sweep), settings, job_code)
+        return _of_photo(decode_photo(data, shown_name(path), settings.decode), settings, job_code)
     except PhotoError as error:
-        return SeenTag(TagOutcome("unreadable", None, f"The photo can't be read: {error}"), None)
+        return SeenTag(TagOutcome("unreadable", None, f"It can't be read: {error}"), None)
+
+
+def _of_photo(photo: Photo, settings: Settings, job_code: str) -> SeenTag:
     try:
         sighting = find_card(photo, settings.find)
     except PhotoError:
         sighting = None
-    outcome = judge_tags(read_tags(photo, sighting, settings.tags), job_code, settings.tags)
+    outcome = judge_tags(read_tags(photo, sighting), job_code)
     return SeenTag(outcome, sighting.serial if sighting else None)
+
+
+def _of_video(frames: Sequence[Photo], settings: Settings, job_code: str) -> SeenTag:
+    """First, middle and last frame: a tag that one of them shows counts, two different ones don't."""
+    picked = {0, len(frames) // 2, len(frames) - 1} if frames else set[int]()
+    seen = [_of_photo(frames[n], settings, job_code) for n in sorted(picked)]
+    filing = file_of([each.outcome for each in seen])
+    serial = next((each.serial for each in seen if each.serial is not None), None)
+    if isinstance(filing, Filing):
+        return SeenTag(TagOutcome("tag", filing.tag, filing.sentence), serial)
+    contrary = next((each.outcome for each in seen if each.outcome.said in CONTRARY), None)
+    return SeenTag(contrary or TagOutcome("unreadable", None, filing.reason), serial)
 
 
 def _unread(task: tuple[Path, Settings, str], error: BaseException) -> SeenTag:
@@ -128,5 +168,6 @@ def _enter_groups(
         except (GateClosed, BadEntry, NoJob) as error:
             left += [(shown_name(Path(path)), str(error)) for path in group.group.paths]
             continue
-        filed.append((name, group.group.why))
+        doubt = doubt_of(book, tag.zone, tag.spot, tag.phase, tag.round)
+        filed.append((name, f"{group.group.why}{f' BUT {doubt}.' if doubt else ''}"))
     return filed, left

@@ -7,9 +7,8 @@ was, and two that run side by side do nothing twice that lasts.
 
 from __future__ import annotations
 
-import hashlib
 import tempfile
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -19,7 +18,18 @@ from assessor.batch import CaptureOutcome, CaptureTask, failed_capture, run_all,
 from assessor.capture_plan import Asked, AskedCapture, plan_captures, source_file
 from assessor.card.video import is_video
 from assessor.desk.base import JobDesk, Person, Versions
-from assessor.errors import BadEntry, OutputNotWritable, UnreadablePhoto
+from assessor.desk.incoming import (
+    capture_name,
+    check_bars,
+    check_new,
+    check_zone,
+    doubt_of,
+    hash_of,
+    hashes,
+    serial_of,
+    sources,
+)
+from assessor.errors import BadBars, BadEntry, OutputNotWritable, RecordDamaged
 from assessor.grading.scale import GradeScale, load_scale
 from assessor.grouping import Group
 from assessor.job.book import FiledCapture, JobBook
@@ -32,7 +42,7 @@ from assessor.report.schema import CaptureRecord
 from assessor.report.schema_surface import SurfaceRecord
 from assessor.report.words_surface import label_words
 from assessor.settings import Settings
-from assessor.store.files import clean_text, find_photos, shown_name
+from assessor.store.files import find_photos, shown_name
 from assessor.tables.loader import load_methods
 from assessor.values import Exif
 from assessor.workflow import DEFAULT_SCALE
@@ -40,6 +50,7 @@ from assessor.zone_workflow import OVERVIEW_PAGE, OverviewRequest, run_overview
 
 OnDone = Callable[[int, int, str], None]
 AT_ONCE = 32  # captures whose photos are laid out at a time: a batch of hundreds must not fill the disk
+MOST_NAME = 200  # bytes of a photo's name; a file system takes 255
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +61,14 @@ class SpotTold:
     spot: int
     phase: Phase = "after"
     round: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PhotosFiled:
+    """A capture as it was filed, and why it counts for nothing there as things stand (empty where it counts)."""
+
+    capture: str
+    doubt: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,33 +91,28 @@ class JobAssessed:
 
 def file_photos(
     desk: JobDesk, job: str, inputs: Sequence[Path], told: SpotTold, person: Person,
-    *, bars_mm: tuple[float, float] | None = None, serial: int | None = None,
-) -> str:  # fmt: skip
-    """Store all photos named as one capture of one spot, as a person says; returns the capture's name."""
-    book = desk.book(job)
-    paths = find_photos(inputs)
-    name = capture_name(
-        book, told.zone, told.spot, told.phase, told.round or book.round_of(told.zone, told.spot)
-    )
+    *, bars_mm: tuple[float, float] | None = None, serial: int | None = None, settings_file: Path | None = None,
+) -> PhotosFiled:  # fmt: skip
+    """Store all photos named as one capture of one spot, as a person says. serial: read from the photos if not told.
+
+    Raises NoJob for an unknown zone, BadBars, and BadEntry for photos that the record has elsewhere; nothing is kept
+    then.
+    """
+    book, settings = desk.book(job), read_settings(settings_file)
+    check_zone(book, told.zone)
+    check_bars(bars_mm, settings)
+    round_ = told.round or book.round_of(told.zone, told.spot)
+    digests = hashes(find_photos(inputs))
+    check_new(book, digests, (told.zone, told.spot, told.phase, round_))
+    desk.stamp(person)
     content = CaptureFiled(
-        capture=name, zone=told.zone, spot=told.spot, phase=told.phase,
-        round=told.round or book.round_of(told.zone, told.spot), photos=desk.store.keep_files(sources(hashes(paths))),
-        card_serial=serial, measured_bars_mm=bars_mm, filed_by="hand",
+        capture=capture_name(book, told.zone, told.spot, told.phase, round_), zone=told.zone, spot=told.spot,
+        phase=told.phase, round=round_, photos=desk.store.keep_files(sources(digests)),
+        card_serial=serial_of(tuple(digests), settings) if serial is None else serial,
+        measured_bars_mm=bars_mm, filed_by="hand",
     )  # fmt: skip
     desk.enter(job, (content,), person)
-    return name
-
-
-def capture_name(
-    book: JobBook, zone: int, spot: int, phase: str, round_: int, taken: Iterable[str] = ()
-) -> str:
-    """A name for a further capture: Z01-S03-after-r1, then with -2, -3 ..."""
-    base = f"Z{zone:02d}-S{spot:02d}-{phase}-r{round_}"
-    used = {*book.captures, *book.overviews, *taken}
-    number = 1
-    while (name := base if number == 1 else f"{base}-{number}") in used:
-        number += 1
-    return name
+    return PhotosFiled(content.capture, doubt_of(book, told.zone, told.spot, told.phase, round_))
 
 
 def assess_job(
@@ -109,35 +123,46 @@ def assess_job(
     book = desk.book(job)
     settings, use_scale = read_settings(settings_file), scale_in_use(desk, book, scale)
     captures = tuple(sorted(book.captures.values(), key=lambda capture: capture.filed))
-    pending = _pending(book, captures, settings, use_scale, desk.store.assessed_keys(job))
-    done = JobAssessed((), (), (), len(captures) - len(pending))
+    pending, unusable = _pending(book, captures, settings, use_scale)
+    done = JobAssessed((), (), unusable, len(captures) - len(pending) - len(unusable))
     entering = _Entering(desk, job, person)
+    desk.stamp(person)
     for first in range(0, len(pending), AT_ONCE):
         with tempfile.TemporaryDirectory(prefix="assessor-") as folder:
-            ready = [_ready(desk, book, *each, Path(folder)) for each in pending[first : first + AT_ONCE]]
+            ready: list[CaptureTask] = []
+            for capture, asked in pending[first : first + AT_ONCE]:
+                try:
+                    ready.append(_ready(desk, book, capture, asked, Path(folder)))
+                except RecordDamaged as error:  # one damaged file must not stop the others
+                    done = done.with_more(JobAssessed((), (), ((capture.capture, str(error)),), 0))
             shown = _shifted(on_done, first, len(pending))
             done = done.with_more(_run(entering, executor, ready, shown))
     return done
 
 
 def _pending(
-    book: JobBook, captures: Sequence[FiledCapture], settings: Settings, scale: GradeScale,
-    done: frozenset[tuple[str, str]],
-) -> list[tuple[FiledCapture, Asked]]:  # fmt: skip
-    """The captures without an assessment under today's key. No photo is read for it: hashes are in the record."""
+    book: JobBook, captures: Sequence[FiledCapture], settings: Settings, scale: GradeScale
+) -> tuple[list[tuple[FiledCapture, Asked]], tuple[tuple[str, str], ...]]:
+    """The captures whose newest assessment is not under today's key, and those that can't be assessed, with the reason.
+
+    The newest, not any: where a range or a scale goes back to what it was, what was said under the other one must not
+    stand. No photo is read for it: hashes are in the record.
+    """
     room = Path("photos-of-the-job")
-    found = []
+    found: list[tuple[FiledCapture, Asked]] = []
+    unusable: list[tuple[str, str]] = []
     for zone, of_zone in _by_zone(captures).items():
         asked = _asked(book, zone, settings, scale)
-        files = {path: file for each in of_zone for path, file in _known(each, room)}
-        wanted = [_asked_capture(book, each, room) for each in of_zone]
-        tasks, _ = plan_captures(wanted, files, asked, room / "out", force=True)
-        found += [
-            (capture, asked)
-            for capture, task in zip(of_zone, tasks, strict=True)
-            if (capture.capture, task.head.key) not in done
-        ]
-    return sorted(found, key=lambda each: each[0].filed)
+        for each in of_zone:
+            wanted, files = _asked_capture(book, each, room), dict(_known(each, room))
+            try:
+                (task,), _ = plan_captures([wanted], files, asked, room / "out", force=True)
+            except BadBars as error:
+                unusable.append((each.capture, str(error)))
+                continue
+            if each.assessed is None or each.assessed.key != task.head.key:
+                found.append((each, asked))
+    return sorted(found, key=lambda each: each[0].filed), tuple(unusable)
 
 
 def _shifted(on_done: OnDone | None, before: int, every: int) -> OnDone | None:
@@ -168,23 +193,32 @@ def file_overview(
     laid_out = book.zones[zone].laid_out
     size = f"{laid_out.length_m:g}x{laid_out.width_m:g}" if laid_out.length_m and laid_out.width_m else None
     method = load_methods().get(laid_out.method)
-    paths = find_photos(inputs)
-    photos = desk.store.keep_files(sources(hashes(paths)))
-    number = 1 + sum(1 for name in book.overviews)
+    settings = read_settings(settings_file)
+    check_bars(bars_mm, settings)
+    digests = hashes(find_photos(inputs))
+    old = next((path for path, digest in digests.items() if digest in book.files), None)
+    if old is not None:
+        raise BadEntry(
+            "this photo is in the record already: an overview after further work needs new photos",
+            file=shown_name(old),
+        )
+    desk.stamp(person)
+    number = 1 + len(book.overviews)
     with tempfile.TemporaryDirectory(prefix="assessor-") as folder:
         result = run_overview(
             OverviewRequest(
-                inputs=tuple(paths), out=Path(folder) / "out", zone_size=size,
+                inputs=tuple(digests), out=Path(folder) / "out", zone_size=size,
                 process=method.process if method else None, measured_bars=bars_mm, settings_file=settings_file,
             )
         )  # fmt: skip
         record = result.record
-        ref, _ = desk.store.keep_files([
+        ref, _, *photos = desk.store.keep_files([
             (record.model_dump_json(indent=1).encode(), f"overview-{number}.json"),
             (result.page.read_bytes(), OVERVIEW_PAGE),
+            *sources(digests),
         ])  # fmt: skip
     content = OverviewFiled(
-        capture=f"Z{zone:02d}-overview-{number}", zone=zone, photos=photos, record=ref,
+        capture=f"Z{zone:02d}-overview-{number}", zone=zone, photos=tuple(photos), record=ref,
         covered_share=record.coverage.share, patches=_patches(record.surface),
         findings=tuple(f"{strip.kind}: {strip.length_m:.1f} x {strip.width_m:.2f} m" for strip in record.strips),
     )  # fmt: skip
@@ -216,13 +250,14 @@ def _asked_capture(book: JobBook, capture: FiledCapture, room: Path) -> AskedCap
     bars = content.measured_bars_mm or book.prints.get(
         content.card_serial if content.card_serial is not None else -1
     )
-    group = Group(capture.capture, tuple(path for path, _ in _known(capture, room)), _why(content))
+    group = Group(capture.capture, tuple(path for path, _ in _known(capture, room)), _why(capture))
     return AskedCapture(group, None, bars)
 
 
-def _why(content: CaptureFiled) -> str:
+def _why(capture: FiledCapture) -> str:
     by = {"tag": "by the tag in its photos", "folder": "by its folder", "hand": "by hand"}
-    return f"filed {by[content.filed_by]} under zone {content.zone}, spot {content.spot}"
+    how = "re-filed" if capture.moved else f"filed {by[capture.content.filed_by]}"
+    return f"{how} under zone {capture.zone}, spot {capture.spot}"
 
 
 def _known(capture: FiledCapture, room: Path) -> tuple[tuple[str, SourceFile], ...]:
@@ -230,6 +265,8 @@ def _known(capture: FiledCapture, room: Path) -> tuple[tuple[str, SourceFile], .
     found: dict[str, SourceFile] = {}
     for photo in capture.content.photos:
         name = Path(photo.name).name or "photo"
+        if len(name.encode()) > MOST_NAME:
+            name = f"{photo.sha256[:8]}{Path(name).suffix[:10]}"
         where = room / "photos" / capture.capture
         if str(where / name) in found:
             name = f"{photo.sha256[:8]}-{name}"
@@ -246,12 +283,14 @@ def _ready(desk: JobDesk, book: JobBook, capture: FiledCapture, asked: Asked, ro
         path.parent.mkdir(parents=True, exist_ok=True)
         local = desk.store.file_path(photo)
         try:
-            if local is not None:
+            if local is not None and local.is_file():
                 path.symlink_to(local.absolute())
             else:
                 path.write_bytes(desk.store.read_file(photo))
         except OSError as error:
             raise OutputNotWritable(f"cannot write here ({error.strerror})", file=str(path)) from error
+        if hash_of(path) != photo.sha256:
+            raise RecordDamaged(f"the stored file {photo.sha256} ({photo.name}) is not what was once stored")
         told = source_file(path, asked.settings)
         files[text] = replace(told, name=known.name, sha256=known.sha256)
     tasks, _ = plan_captures([_asked_capture(book, capture, room)], files, asked, room / "out", force=True)
@@ -293,7 +332,12 @@ def _run(
 def _enter(to: _Entering, task: CaptureTask, outcome: CaptureOutcome) -> None:
     """Store one result and enter it, unless another run has entered the same meanwhile."""
     record, desk, job = outcome.record, to.desk, to.job
-    if (record.capture, record.key) in desk.store.assessed_keys(job):
+
+    def stands(book: JobBook) -> bool:
+        assessed = book.captures[record.capture].assessed
+        return assessed is not None and assessed.key == record.key
+
+    if stands(desk.book(job)):
         return
     page = (task.folder / CAPTURE_PAGE).read_bytes()
     refs = desk.store.keep_files([
@@ -305,7 +349,7 @@ def _enter(to: _Entering, task: CaptureTask, outcome: CaptureOutcome) -> None:
         scale=f"{record.scale.name} {record.scale.digest[:12]}",
         settings=record.settings_digest[:12],
     )
-    desk.enter(job, (assessed_entry(record, *refs),), to.person, versions)
+    desk.enter(job, (assessed_entry(record, *refs),), to.person, versions, unless=stands)
 
 
 def assessed_entry(record: CaptureRecord, stored: FileRef, page: FileRef | None = None) -> Assessed:
@@ -340,22 +384,3 @@ def _patches(surface: SurfaceRecord | None) -> tuple[PatchSeen, ...]:
     """The patches that the crew sees; those of the review list alone open nothing."""
     shown = surface.shown if surface else ()
     return tuple(PatchSeen(patch=p.number, cause=label_words(p), area_mm2=p.area_mm2) for p in shown)
-
-
-def hashes(paths: Sequence[Path]) -> dict[Path, str]:
-    """SHA-256 of each file, by path; of files that hold the same only the first. Raises UnreadablePhoto."""
-    found: dict[str, Path] = {}
-    for path in paths:
-        try:
-            with path.open("rb") as file:
-                found.setdefault(hashlib.file_digest(file, "sha256").hexdigest(), path)
-        except OSError as error:
-            raise UnreadablePhoto(
-                f"the file cannot be read ({error.strerror})", file=shown_name(path)
-            ) from error
-    return {path: digest for digest, path in found.items()}
-
-
-def sources(paths: Iterable[Path]) -> list[tuple[bytes | Path, str]]:
-    """Files as the store takes them, with the names they came by."""
-    return [(path, clean_text(path.name)) for path in paths]

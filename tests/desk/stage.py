@@ -124,7 +124,7 @@ class Stage:
 
     def shoot(self, zone: int, spot: int, count: int = 1, **more: Any) -> str:
         """File new photos of a spot; the capture's name."""
-        return file_photos(
+        filed = file_photos(
             self.desk,
             JOB,
             self.photos(count),
@@ -133,6 +133,7 @@ class Stage:
             serial=more.pop("serial", 7),
             **more,
         )
+        return filed.capture
 
     def assess(self, **more: Any) -> JobAssessed:
         """Assess what is pending."""
