@@ -338,13 +338,12 @@ def _suggest(
 ) -> Suggestion:
     """Weigh the texture against the scale; where that tells how large its chips' window was, over no more than it."""
     chips = scale.window
-    checked = texture.kind != "torch" or "not-confirmed" not in heights.flags
     if chips is None or not asked.window.covers(chips):
-        return suggest_grade(texture, scale, target, settings.suggest, checked=checked)
+        return suggest_grade(texture, scale, target, settings.suggest)
     if chips != asked.window:
         texture, _ = _texture(heights, texture.kind, replace(asked, window=chips), settings)
     area_mm = chips.less(settings.texture.inset_mm).size_mm
-    return suggest_grade(texture, scale, target, settings.suggest, area_mm=area_mm, checked=checked)
+    return suggest_grade(texture, scale, target, settings.suggest, area_mm=area_mm)
 
 
 def _texture(

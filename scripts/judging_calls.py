@@ -16,7 +16,7 @@ import math
 import time
 import traceback
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -27,7 +27,7 @@ from judging import PLANS, Note, decode_all, photo_codes
 
 from assessor.card.bars import scale_from_bars
 from assessor.errors import AssessorError
-from assessor.grading.scale import load_scale
+from assessor.grading.scale import Z90, load_scale
 from assessor.pipeline import assess_capture
 from assessor.settings import Settings
 from assessor.simulate.capture import CaptureRecipe, render_capture
@@ -204,6 +204,40 @@ def estimate_of(note: Note) -> Estimate | None:
     return Estimate(
         **{**told, **lists, "band": Band(**told["band"]), "direction": Direction(None, None, 0.0)}
     )
+
+
+def calls_of(notes: Iterable[Note]) -> list[Note]:
+    """The notes for judging calls: ours as they are, those of `judge_set` of measured kinds turned into such.
+
+    Their floors are those of the catalogue's levels, near enough even in ln Sq over what is shot with that kind.
+    """
+    return [note if note["mode"] == "calls" else _of_set(note) for note in notes
+            if note["mode"] == "calls" or (note["mode"] == "set" and _is_known(note))]  # fmt: skip
+
+
+def _is_known(note: Note) -> bool:
+    return "form" not in note and note["process"] in SCALE_PROCESS and bool(note["rows"])
+
+
+def _of_set(note: Note) -> Note:
+    """A note of `judge_set`, whose scored rows hold each Sq with its 90 % interval."""
+    kept: Note = {key: note[key] for key in ("capture", "kind", "process")} | {"mode": "calls", "true_mm": {}}
+    quantities = []
+    for row in note["rows"]:
+        band = Band(row["band_short_mm"] or 0.0, row["band_long_mm"] or 0.0)
+        if row["quantity"] != "Sq" or band not in (WIDE, FINE):
+            continue
+        kept["true_mm"][str(band)] = row["value"]
+        if row["estimate"] is not None:
+            low, high = row["low90"] or 0.0, row["high90"]
+            u = (high - low) / 2 / Z90 if row["bound"] == "value" else 0.0
+            quantities.append(
+                Quantity("Sq", row["estimate"], u, low, high, "mm", band, 0.1, "judge_set", row["bound"])
+            )
+    if "code" in note:
+        return kept | {"code": note["code"]}
+    told: Note = {"kind_said": note["kind"], "flags": note["flags"], "noise_floor_mm": 0.0}
+    return kept | told | {"quantities": [asdict(q) for q in quantities], "noise_band": asdict(WIDE)}
 
 
 def sound(notes: list[Note]) -> Iterator[Note]:

@@ -122,7 +122,6 @@ class Told:
     weight: float
     texture: Texture | None
     estimate: Estimate | None
-    checked: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,8 +169,7 @@ def _tell(note: Note, way: Way) -> Told:
     (curve,) = way.scale.curves_for(band, SCALE_PROCESS[note["process"]])
     log_sq = math.log(note["true_mm"][str(band)])
     truth = truth_of(log_sq, curve) if way.spread else nearest(log_sq, curve, way.shift)
-    checked = note.get("kind_said") != "torch" or "not-confirmed" not in note["flags"]  # as the pipeline does
-    return Told(note["kind"], note["process"], truth, density(log_sq, curve), texture, estimate, checked)
+    return Told(note["kind"], note["process"], truth, density(log_sq, curve), texture, estimate)
 
 
 def truth_of(log_sq: float, curve: ScaleCurve) -> FloatArray:
@@ -208,9 +206,7 @@ def ask(
         for target in targets:
             call, stated, bound = "shot", None, "refused"
             if one.texture is not None:
-                suggestion = suggest_grade(
-                    one.texture, way.scale, target, how, estimate=one.estimate, checked=one.checked
-                )
+                suggestion = suggest_grade(one.texture, way.scale, target, how, estimate=one.estimate)
                 verdict, weighed = suggestion.verdict, suggestion.weighed
                 assert verdict is not None
                 call, bound = verdict.call, weighed.bound if weighed else "none"

@@ -236,13 +236,37 @@ def test_refused_and_unclaimed_captures_are_another_shot():
     ]
 
 
-def test_unchecked_torch_photos_are_judged_as_the_pipeline_judges_them():
+def test_notes_of_judge_set_are_read_as_well():
+    """Its rows hold what was measured; floors of no process of the scale and estimates are left out."""
+    row = {"quantity": "Sq", "band_short_mm": 2.5, "band_long_mm": 25.0, "value": 0.05, "estimate": 0.052,
+           "low90": 0.05, "high90": 0.054, "bound": "value", "refused": None}  # fmt: skip
+    coarse = {"band_short_mm": 0.5, "band_long_mm": 8.0, "value": 9.0, "estimate": 9.0}
+    note = {
+        "mode": "set",
+        "capture": "t1",
+        "kind": "torch",
+        "process": "flush",
+        "rows": [row | coarse, row],
+        "flags": ["x"],
+    }
+    plan = script("judging_calls")
+    (kept,) = plan.calls_of([note, note | {"process": "grit"}, note | {"form": "pair"}])
+    texture = plan.texture_of(kept)
+    quantity = texture.get("Sq", WIDE)
+    assert quantity is not None and len(texture.quantities) == 1
+    assert (quantity.value, quantity.u) == pytest.approx((0.052, 0.002 / 1.645), rel=1e-3)
+    assert kept["true_mm"] == {"2.5-25 mm": 0.05}
+    (refused,) = plan.calls_of(
+        [note | {"code": "too-far", "rows": [row | {"estimate": None, "refused": "too-far"}]}]
+    )
+    assert refused["code"] == "too-far" and refused["true_mm"] == {"2.5-25 mm": 0.05}
+    bounded = row | {"bound": "upper", "low90": None, "high90": 0.06, "estimate": 0.06}
+    (upper,) = plan.calls_of([note | {"rows": [bounded]}])
+    assert plan.texture_of(upper).quantities[0].bound == "upper"
+    ours = plan.calls_of([a_note()])
+    assert ours == [a_note()]  # what judge_calls measured stays as it is
     judge = script("weighing_calls")
-    way = judge.ways()[2]
-    told = judge.tell([a_note(kind="torch", kind_said="torch", flags=["not-confirmed"]), a_note(0.051)], way)
-    assert [one.checked for one in told] == [False, True]
-    wide = TargetRange(1, 10)
-    assert [one.call for one in judge.ask(told, [wide], way)] == ["shot", "chip"]
+    assert len(judge.ask(judge.tell([kept, refused, upper], judge.ways()[2]), [TARGET], judge.ways()[2])) == 3
 
 
 def test_plans_cover_kinds_and_reach_and_do_not_depend_on_count():

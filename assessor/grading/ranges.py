@@ -18,17 +18,6 @@ from assessor.grading.scale import GradeScale
 from assessor.values import Bound, RangeVerdict, TargetRange
 
 CONFIRM = "confirm against the chips"
-# Why a floor is not called ready that would be by its chances, and what to do.
-_HELD_BACK = {
-    "process": (
-        "that depends on how the floor was prepared",
-        "Say how the floor was prepared, then it can be called.",
-    ),
-    "unchecked": (
-        "so few torch photos can't check themselves",
-        "Hold the torch low on eight sides in turn, a photo each.",
-    ),
-}
 _RANGE = re.compile(r"\s*([0-9]{1,3})\s*[-\u2013]\s*([0-9]{1,3})\s*")
 Call = Literal["chip", "rework", "shot"]
 Chances = tuple[float, float, float]  # short, in range, over
@@ -81,7 +70,6 @@ def judge_range(  # noqa: PLR0913 - all but the first three by name
     narrows: str | None = None,
     estimated: bool = False,
     by_process: Sequence[tuple[float, Sequence[float]]] = (),
-    checked: bool = True,
     settings: RangeSettings | None = None,
 ) -> RangeVerdict:
     """Return P(short), P(in range), P(over) for a target and the call a crew needs.
@@ -91,7 +79,6 @@ def judge_range(  # noqa: PLR0913 - all but the first three by name
     then no evidence and the call rests on set90 alone. `narrows` says what to do where the call is "shot".
     estimated: a model guessed the texture from too few photos to measure, which the sentence then says. by_process:
     where the process was not told, each one's chance and the probabilities per grade had it been told.
-    checked: False where so few torch photos measured the texture that nothing checks them: never ready by these.
     Raises ValueError if the target isn't on the scale.
     """
     if target.low not in scale.grades or target.high not in scale.grades or target.low > target.high:
@@ -99,20 +86,20 @@ def judge_range(  # noqa: PLR0913 - all but the first three by name
     settings = settings or RangeSettings()
     chances = _chances(probabilities, target, scale)
     each = [_chances(own, target, scale) for p, own in by_process if p >= settings.process_at_least]
-    hangs = not all(_is_ready(one, settings) for one in each)
+    unsure = not all(_is_ready(one, settings) for one in each)
     if bound == "value":
-        call = _call(chances, settings, unsure=hangs or not checked)
+        call = _call(chances, settings, unsure=unsure)
         sentence = _sentence(call, chances, target)
     elif bound == "upper":
-        over_all = any(over > settings.over_at_most for _, _, over in each)
-        call = _call_below(max(set90), target, scale, unsure=over_all or not checked)
+        unsure = any(over > settings.over_at_most for _, _, over in each)
+        call = _call_below(max(set90), target, scale, unsure=unsure)
         sentence = _sentence_below(call, max(set90), target)
     else:
         call = "shot"
         sentence = f"Can't tell: nothing was measured that says whether the floor lies in CSP {target}."
     if call == "shot" and bound == "value" and _is_ready(chances, settings):
-        because, narrows = _HELD_BACK["process" if hangs else "unchecked"]
-        sentence = f"{sentence[:-1]}, but {because}."
+        sentence = f"{sentence[:-1]}, but that depends on how the floor was prepared."
+        narrows = "Say how the floor was prepared, then it can be called."
     if estimated and bound is not None:
         comma = ", " if call == "shot" else ", not measured: "
         sentence = f"By estimate{comma}{sentence[0].lower()}{sentence[1:]}"

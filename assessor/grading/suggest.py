@@ -69,7 +69,6 @@ def suggest_grade(
     *,
     estimate: Estimate | None = None,
     area_mm: tuple[float, float] | None = None,
-    checked: bool = True,
 ) -> Suggestion:
     """Return the probability of each grade of the scale, its 90 % set, reasons, and a verdict on a target.
 
@@ -77,8 +76,7 @@ def suggest_grade(
     there is neither, where Sq is only an upper bound (set90 then holds every grade the bound can't exclude:
     "or below"), where the set is too wide to use, and where the likeliest grades can't be told apart by the scale.
     estimate: where the texture comes from, if it was estimated and not measured. area_mm: what the texture was taken
-    over, where it was cut to the chips' size. checked: False where so few torch photos measured it that nothing checks
-    them. Raises SettingUnknown for an unknown process or method.
+    over, where it was cut to the chips' size. Raises SettingUnknown for an unknown process or method.
     """
     settings = settings or SuggestSettings()
     method = _told_method(settings)
@@ -132,7 +130,6 @@ def suggest_grade(
             narrows=narrows,
             estimated=estimate is not None,
             by_process=of.by_process,
-            checked=checked,
             settings=settings.ranges,
         ),
         flags=_flags(scale, upper=upper, broken=bool(broken)),

@@ -158,24 +158,6 @@ def test_ready_untold_is_ready_whatever_likely_process_is_told():
     assert "chip" in called and "shot" in called and "rework" in called
 
 
-def test_torch_photos_that_check_nothing_are_never_ready():
-    ready = spread(g3=0.5, g4=0.5)
-    verdict = judge_range(ready, TARGET, PRIOR, set90=(3, 4), checked=False, narrows="Shoot again.")
-    assert (verdict.call, verdict.next_shot) == (
-        "shot",
-        "Hold the torch low on eight sides in turn, a photo each.",
-    )
-    assert "but so few torch photos can't check themselves" in verdict.sentence
-    bounded = judge_range(ready, TargetRange(1, 4), PRIOR, set90=(3, 4), bound="upper", checked=False)
-    assert bounded.call == "shot"
-    # A floor far off is far off all the same, and an unready one keeps its own advice.
-    assert judge_range(spread(g1=1.0), TARGET, PRIOR, set90=(1,), checked=False).call == "rework"
-    unsure = judge_range(
-        spread(g2=0.5, g3=0.5), TARGET, PRIOR, set90=(2, 3), checked=False, narrows="Shoot again."
-    )
-    assert unsure.next_shot == "Shoot again."
-
-
 def test_nothing_measured_is_never_a_call():
     verdict = judge_range([0.1] * 10, TargetRange(1, 10), PRIOR, set90=PRIOR.grades, bound=None)
     assert verdict.call == "shot"
