@@ -16,7 +16,7 @@ from assessor.desk.plan import statistics_of
 from assessor.errors import BadEntry
 from assessor.job.blinding import blinded, disputed_spots
 from assessor.job.chain import Place, Role
-from assessor.job.entries import JobOpened
+from assessor.job.entries import Content, JobOpened
 from assessor.job.targets import target_of
 from assessor.report import show_job
 
@@ -190,13 +190,17 @@ def enter(  # noqa: PLR0913 - one parameter per option
     """Enter what was done or seen. Files named in a field are stored with it. All entries are written, or none."""
     if (kind is None) == (file is None):
         raise BadEntry("name one kind of entry with its fields, or a file of entries with --from")
-    with open_desk(store, files) as desk:
-        desk.book(code)
+
+    def contents(keep: job_fields.Keep) -> tuple[Content, ...]:
         if file is not None:
-            contents = job_fields.entries_from_file(file, desk.store.keep_file)
-        else:
-            contents = (job_fields.entry_from_words(kind or "", fields or (), desk.store.keep_file),)
-        for entry in desk.enter(code, contents, Person(who, role, at)):
+            return job_fields.entries_from_file(file, keep)
+        return (job_fields.entry_from_words(kind or "", fields or (), keep),)
+
+    with open_desk(store, files) as desk:
+        person = Person(who, role, at)
+        # What the gates refuse leaves no file behind.
+        desk.check(code, contents(job_fields.hash_only), person)
+        for entry in desk.enter(code, contents(desk.store.keep_file), person):
             print(f"{code} entry {entry.number}: {entry.content.kind} [{entry.digest[:12]}]")
 
 

@@ -131,8 +131,9 @@ class JobDesk:
         return book
 
     def check(self, job: str, contents: Sequence[Content], person: Person) -> None:
-        """Raise what `enter` would raise now, and write nothing."""
+        """Raise what `enter` would raise now, and write nothing; raises NoJob too."""
         stamp = self.stamp(person)
+        self.book(job)
         self._check(self.store.entries(job), contents, stamp)
 
     def _check(self, entries: tuple[Entry, ...], contents: Sequence[Content], stamp: Stamp) -> None:

@@ -17,7 +17,8 @@ from typing import Any, Literal, Union, get_args, get_origin
 
 from pydantic import ValidationError
 
-from assessor.errors import BadEntry
+from assessor.desk.incoming import hash_of
+from assessor.errors import BadEntry, UnreadablePhoto
 from assessor.job.entries import CONTENT, KINDS, Content, FileRef
 from assessor.store.files import clean_text
 from assessor.tables.loader import describe_invalid
@@ -95,16 +96,32 @@ def entries_from_file(file: Path, keep: Keep) -> tuple[Content, ...]:
     rows = told.get("entry")
     if not isinstance(rows, list) or not rows or set(told) != {"entry"}:
         raise BadEntry("the file needs [[entry]] tables and nothing else", file=str(file))
-    found = []
-    for number, row in enumerate(rows, start=1):
-        values = dict(row)
-        kind = str(values.pop("kind", ""))
-        try:
-            model = _model(kind)
-            found.append(_entry(kind, _unpaired(model, values), keep, file.parent))
-        except BadEntry as error:
-            raise BadEntry(f"entry {number}: {error.found}", file=str(file)) from error
+    # All are checked before any file is stored: all entries are written, or none.
+    for how in (_stand_in, keep):
+        found = [_row(file, number, row, how) for number, row in enumerate(rows, start=1)]
     return tuple(found)
+
+
+def _row(file: Path, number: int, row: Any, keep: Keep) -> Content:
+    values = dict(row) if isinstance(row, dict) else {}
+    kind = str(values.pop("kind", ""))
+    try:
+        return _entry(kind, _unpaired(_model(kind), values), keep, file.parent)
+    except BadEntry as error:
+        found = f"{error.file}: {error.found}" if error.file else error.found
+        raise BadEntry(f"entry {number}: {found}", file=str(file)) from error
+
+
+def hash_only(path: Path) -> FileRef:
+    """The file as the store would name it, not stored: for a look at what the gates say."""
+    try:
+        return FileRef(sha256=hash_of(path), name=clean_text(path.name))
+    except UnreadablePhoto as error:
+        raise BadEntry(error.found, file=error.file) from error
+
+
+def _stand_in(_: Path) -> FileRef:
+    return FileRef(sha256="0" * 64, name="file")
 
 
 def describe_kinds() -> tuple[KindWords, ...]:
@@ -137,13 +154,12 @@ def _entry(kind: str, told: Mapping[str, Any], keep: Keep, beside: Path) -> Cont
     if unknown:
         known = ", ".join(name for name in model.model_fields if name != "kind")
         raise BadEntry(f"'{kind}' has no field '{clean_text(unknown[0])}' (fields: {known})")
-    # Checked before any file is stored: a stand-in for each file shows whether the rest holds.
-    stand_in = FileRef(sha256="0" * 64, name="file")
 
+    # Checked before any file is stored: a stand-in for each file shows whether the rest holds.
     def values(how: Keep) -> dict[str, Any]:
         return {name: _filed(model, name, value, how, beside) for name, value in told.items()}
 
-    checked({"kind": kind, **values(lambda _: stand_in)})
+    checked({"kind": kind, **values(_stand_in)})
     return checked({"kind": kind, **values(keep)})
 
 
@@ -209,7 +225,7 @@ def _filed(model: type[Any], name: str, value: Any, keep: Keep, beside: Path) ->
 
 
 def _stored(text: str, keep: Keep, beside: Path) -> FileRef:
-    path = beside / text
+    path = beside / Path(text).expanduser()
     if not path.is_file():
         raise BadEntry("there is no such file", file=clean_text(str(path)))
     return keep(path)

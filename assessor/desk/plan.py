@@ -10,7 +10,7 @@ from pathlib import Path
 from assessor.card.tag import Phase, Tag
 from assessor.card.tag_sheet import draw_tag_sheets_pdf
 from assessor.desk.base import JobDesk, Person
-from assessor.errors import GateClosed, NoJob
+from assessor.errors import BadEntry, GateClosed, NoJob
 from assessor.job.acceptance import ZoneStanding
 from assessor.job.book import JobBook, PlacedSpot
 from assessor.job.entries import PlanDrawn, SpotRedrawn, SpreadDrawn
@@ -81,6 +81,8 @@ def follow_spot(
 
 def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, why: str) -> SpotRedrawn:
     """Draw another place for a random spot where no sheet can lie, and enter it with what is in the way."""
+    if not why.strip():
+        raise BadEntry("a spot is drawn again only with what is in the way (--why)")
     book = desk.book(job)
     desk.standing(book, zone)
     place = _placed(book, zone, spot)
