@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import asdict
 from pathlib import Path
 from typing import Annotated
@@ -11,11 +12,12 @@ import typer
 from rich.console import Console
 
 from assessor.cli_job import AsJson, Files, InRole, JobCode, Store, Who, ZoneNumber, job
-from assessor.cli_shared import Scale, Workers, executor_of, progress
+from assessor.cli_shared import DEFAULT_WORKERS, Scale, Workers, executor_of, progress
 from assessor.desk import demo as job_demo
 from assessor.desk import judging, pages
 from assessor.desk.base import DEFAULT_STORE, Person, open_desk
 from assessor.desk.review import Concern, review
+from assessor.errors import BadEntry
 from assessor.grading.refine import NotProposed
 from assessor.report.show_job import line
 from assessor.report.words_rework import rework_text
@@ -126,7 +128,9 @@ def refine(  # noqa: PLR0913 - one parameter per option
         list[str] | None, typer.Option(help="A further job whose readings count. May be repeated.")
     ] = None,
     scale: Scale = DEFAULT_SCALE,
-    out: Annotated[Path | None, typer.Option(help="Write the proposed scale to this file too.")] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="File for the proposed scale; NAME.json here if left out.")
+    ] = None,
     store: Store = DEFAULT_STORE,
     files: Files = None,
     who: Who = "",
@@ -149,21 +153,38 @@ def refine(  # noqa: PLR0913 - one parameter per option
             *(f"look at: {odd}" for odd in found.odd_spots),
         ):
             print(sentence)
-        if out is not None:
-            write_text(out, found.file_text)
-        print(
-            f"Accept it with: assessor job enter {code} scale-accepted scale={out or f'{name}.json'} why=..."
-        )
+        path = out or Path(f"{name}.json")
+        write_text(path, found.file_text)
+        print(f"Accept it with: assessor job enter {code} scale-accepted 'scale={path}' why=...")
 
 
 @job.command()
-def check(store: Store = DEFAULT_STORE, files: Files = None) -> None:
-    """Check every entry's hash, every chain and every stored file. Exit code 3: something is not whole."""
+def check(
+    *,
+    known: Annotated[
+        list[str] | None,
+        typer.Option(
+            help="JOB=HASH: a hash from a print or a backup that the job's chain must hold. May be repeated."
+        ),
+    ] = None,
+    store: Store = DEFAULT_STORE,
+    files: Files = None,
+) -> None:
+    """Check every entry's hash, every chain and every stored file. Exit code 3: something is not whole.
+
+    Prints each job's last hash. Keep it elsewhere: with --known it shows later that no entry was cut off since.
+    """
+    heads = dict(each.partition("=")[::2] for each in known or ())
+    bad = next((job for job, digest in heads.items() if not re.fullmatch("[0-9a-f]{64}", digest)), None)
+    if bad is not None:
+        raise BadEntry(f"'{bad}' is not followed by =HASH, 64 digits and letters a to f")
     with open_desk(store, files) as desk:
-        report = check_store(desk.store)
+        report = check_store(desk.store, known_heads=heads)
     print(f"{len(report.jobs)} jobs, {report.entries} entries, {report.files} files checked")
+    for head in report.jobs:
+        print(f"{head.job}: {head.entries} entries, last hash {head.digest}")
     for damage in report.damage:
-        print(f"damaged: {damage}")
+        print(f"damaged: {damage.found}{f' [{damage.name}]' if damage.part == 'file' else ''}")
     if not report.whole:
         raise typer.Exit(EXIT_REFUSED)
 
@@ -177,7 +198,7 @@ def demo(
     photos: Annotated[
         Path | None, typer.Option(help="Folder calibration_images, if it is not beside the program.")
     ] = None,
-    workers: Workers,
+    workers: Workers = DEFAULT_WORKERS,
 ) -> None:
     """Build an invented job from the rendered photos that come with the program: two zones fail, one passes."""
     console = Console(stderr=True)
@@ -207,6 +228,8 @@ def restore(
 ) -> None:
     """Bring a backup back into an empty place, after checking every hash; all of it or nothing."""
     report = bring_back(file, store, files)
+    # An address may hold a password.
+    where = "the database" if "://" in store else store
     print(
-        f"{store}: {len(report.jobs)} jobs, {report.entries} entries, {report.files} files, all hashes checked"
+        f"{where}: {len(report.jobs)} jobs, {report.entries} entries, {report.files} files, all hashes checked"
     )
