@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from math import log
@@ -23,9 +23,17 @@ from assessor.grading.agreement import (
 )
 from assessor.grading.refine import NotProposed, ProposalHead, ReadSpot, ScaleProposal, propose
 from assessor.grading.scale import SHIPPED, GradeScale, load_scale
+from assessor.job.acceptance import ZoneStanding
 from assessor.job.book import FiledCapture, JobBook, Noted
 from assessor.job.book import person as person_key
-from assessor.job.entries import ChipRead, DataSheetFiled, ReworkOrdered, ScaleProposed, SlabFacts
+from assessor.job.entries import (
+    ChipRead,
+    DataSheetFiled,
+    OverviewFiled,
+    ReworkOrdered,
+    ScaleProposed,
+    SlabFacts,
+)
 from assessor.job.findings import (
     Finding,
     findings_of_assessment,
@@ -43,16 +51,21 @@ from assessor.tables.loader import load_methods
 from assessor.values import Band, TargetRange
 from assessor.workflow import DEFAULT_SCALE
 
+PHOTOS_ONLY = "cant-tell"  # a finding that asks for a photo, not for work
 R = TypeVar("R", CaptureRecord, OverviewRecord)
 
 
 @dataclass(frozen=True, slots=True)
 class ReworkSheet:
-    """The rework list of a zone as it stands now, and what stands above it. spots: those it sends back."""
+    """The rework list of a zone as it stands now, and what stands above it.
+
+    spots: those it sends back, () for the whole zone. has_work: False where all it wants is photos.
+    """
 
     head: SheetHead
     lines: tuple[ReworkLine, ...]
     spots: tuple[int, ...]
+    has_work: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,22 +98,9 @@ def rework_sheet(desk: JobDesk, job: str, zone: int, person: Person) -> ReworkSh
     laid_out = book.zones[zone].laid_out
     method = load_methods().get(laid_out.method)
     process = method.process if method else None
-    found: list[Finding] = []
-    failing = []
-    for state in standing.spots:
-        of_spot = _of_spot(desk, book, state, standing.target, process)
-        found += of_spot
-        if state.status in {"short", "over"} or (state.status == "unread" and of_spot):
-            failing.append(state.spot)
-    for note in list(book.overviews.values())[-1:]:
-        record = getattr(note.content, "record", None)
-        if getattr(note.content, "zone", None) == zone and record is not None:
-            overview = OverviewRecord.model_validate_json(desk.store.read_file(record))
-            found += findings_of_zone(
-                zone_findings(_open_only(overview, book, note), f"zone {zone}", process=process)
-            )
-    if book.prepared(zone):
-        found += findings_of_method(laid_out.method, f"zone {zone}")
+    of_spots = {state.spot: _of_spot(desk, book, state, standing.target, process) for state in standing.spots}
+    of_zone = _of_zone(desk, book, zone, process)
+    found = [finding for each in (*of_spots.values(), of_zone) for finding in each]
     assert book.opened is not None
     lines = advise(found, laid_out.method, _context(book, zone, standing.target))
     head = SheetHead(
@@ -112,18 +112,49 @@ def rework_sheet(desk: JobDesk, job: str, zone: int, person: Person) -> ReworkSh
         made_on=desk.now_utc()[:16].replace("T", " ") + " UTC",
         loud=_loud(book, zone),
     )
-    return ReworkSheet(head, lines, tuple(failing))
+    return ReworkSheet(head, lines, *_sent_back(standing, of_spots, of_zone))
 
 
 def order_rework(desk: JobDesk, job: str, zone: int, sheet: ReworkSheet, person: Person) -> ReworkOrdered:
     """Enter a rework list as an order to the crew, in the words it reads; raises BadEntry where there is nothing."""
-    if not sheet.lines:
-        raise BadEntry(f"nothing to rework showed in zone {zone}, so nothing was ordered")
+    if not sheet.has_work:
+        what = "only photos are wanted" if sheet.lines else "nothing to rework showed"
+        raise BadEntry(f"{what} in zone {zone}, so nothing was ordered")
     content = ReworkOrdered(
         zone=zone, spots=sheet.spots, lines=tuple(line_words(line) for line in sheet.lines)
     )
     desk.enter(job, (content,), person)
     return content
+
+
+def _sent_back(
+    standing: ZoneStanding, of_spots: Mapping[int, Sequence[Finding]], of_zone: Sequence[Finding]
+) -> tuple[tuple[int, ...], bool]:
+    """The spots that go back to the crew, () for the whole zone; and whether there is anything to work on.
+
+    Whole-zone rework makes every reading of the zone void, so it is ordered only for what is the whole zone's.
+    """
+    status = {state.spot: state.status for state in standing.spots}
+    wanting = [spot for spot, found in of_spots.items() if any(f.code != PHOTOS_ONLY for f in found)]
+    failing = [spot for spot in wanting if status[spot] in {"short", "over", "unread"}]
+    zone_wants = any(finding.code != PHOTOS_ONLY for finding in of_zone)
+    spots = failing or ([] if zone_wants else wanting)
+    return tuple(spots), bool(spots) or zone_wants
+
+
+def _of_zone(desk: JobDesk, book: JobBook, zone: int, process: str | None) -> list[Finding]:
+    """What is to do in a zone as a whole, by its last overview since the last work, and by its method."""
+    worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
+    since = max((note.number for note in worked), default=0)
+    found: list[Finding] = []
+    for note in list(book.zones[zone].of(OverviewFiled))[-1:]:
+        if isinstance(note.content, OverviewFiled) and note.number > since:
+            overview = OverviewRecord.model_validate_json(desk.store.read_file(note.content.record))
+            seen = zone_findings(_open_only(overview, book, note), f"zone {zone}", process=process)
+            found += findings_of_zone(seen)
+    if worked:
+        found += findings_of_method(book.zones[zone].laid_out.method, f"zone {zone}")
+    return found
 
 
 def _of_spot(
