@@ -21,6 +21,7 @@ from typing import Any
 
 from pydantic import BaseModel, ConfigDict, TypeAdapter, ValidationError
 
+from assessor.card.designs import designs
 from assessor.card.layout import DESIGN
 from assessor.errors import BadTruth
 from assessor.evaluation import TruthRow
@@ -64,9 +65,10 @@ def read_truth_folder(folder: Path) -> tuple[TruthCapture, ...]:
     file = str(folder / "truth.csv")
     rows = read_truth(_text(folder / "truth.csv"), file=file, folder=folder)
     card = _json(folder / "card.json", TypeAdapter(_Card)) or _Card()
-    if card.design != DESIGN:
+    if card.design not in designs():
+        known = ", ".join(designs())
         raise BadTruth(
-            f"the card's design is '{card.design}', known is '{DESIGN}'", file=str(folder / "card.json")
+            f"the card's design is '{card.design}', known: {known}", file=str(folder / "card.json")
         )
     own: dict[str, _Capture] = _json(folder / "captures.json", TypeAdapter(dict[str, _Capture])) or {}
     captures = []

@@ -87,7 +87,11 @@ def test_bad_tables_are_named(text: str, sentence: str) -> None:
     ("name", "text", "sentence"),
     [
         ("card", "{", "card.json: the file is not valid JSON"),
-        ("card", '{"design": "round-9"}', "card.json: the card's design is 'round-9', known is 'window-1'"),
+        (
+            "card",
+            '{"design": "round-9"}',
+            "card.json: the card's design is 'round-9', known: window-1, chip-1",
+        ),
         ("card", '{"measured_bars": [250]}', r"card.json: measured_bars"),
         ("captures", "[]", "captures.json: the top"),
     ],
