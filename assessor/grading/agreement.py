@@ -196,10 +196,10 @@ def _kappa(
     first = np.array([pair.first for pair in pairs], float)
     second = np.array([pair.second for pair in pairs], float)
     found = weighted_kappa(first, second, [pair.spot for pair in pairs])
-    if found is None:
-        return (
-            None,
-            "Can't tell kappa: every reading is the same grade. Read rougher and smoother floors too.",
+    if found is None or np.ptp(first) == 0 or np.ptp(second) == 0:
+        # With one side always the same, kappa is 0 by its formula and says nothing of agreement.
+        return None, (
+            "Can't tell kappa: one side is the same grade at every spot. Read rougher and smoother floors too."
         )
     value, u = found
     if value >= 1.0 or u == 0.0:

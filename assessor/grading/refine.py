@@ -250,7 +250,7 @@ def _proposal(
     file = _file(scale, moved, head)
     odd = tuple(odd for one in moved.values() for odd in one.odd)
     sentences = [
-        f"From {file.n_readings} spots at {file.n_sites} sites, read by {file.n_readers} people, for "
+        f"From {file.n_readings} spots at {_sites(file.n_sites)}, read by {file.n_readers} people, for "
         f"{file.holds_for}. Nothing uses it until somebody accepts it.",
         *[_say_spreads(one) for one in moved.values()],
         *[
@@ -320,9 +320,13 @@ def _differences(one: _Moved, settings: RefineSettings) -> list[str]:
         lines.append(
             f"grade {k + 1}, {one.curve.band}, {one.curve.words}: median {old:.3g} -> {new:.3g} mm "
             f"({100 * (new / old - 1):+.0f} %, standard error {100 * one.fitted.u[k]:.0f} %), spread {old_sd:.2f} -> "
-            f"{new_sd:.2f}; {read[k + 1]} of {len(spots)} spots at {sites} sites read as it"
+            f"{new_sd:.2f}; {read[k + 1]} of {len(spots)} spots at {_sites(sites)} read as it"
         )
     return lines
+
+
+def _sites(count: int) -> str:
+    return "1 site" if count == 1 else f"{count} sites"
 
 
 def _say_spreads(one: _Moved) -> str:

@@ -155,7 +155,11 @@ class _Model:
         count = len(ignorance)
         away = np.abs(np.subtract.outer(np.arange(count), np.arange(count)))
         alike = (1 - settings.chip_share) * np.exp(-0.5 * (away / settings.alike_grades) ** 2)
-        curve = np.outer(ignorance, ignorance) * (alike + settings.chip_share * np.eye(count))
+        # What all grades are unsure by is common; what some are unsure by beyond that is theirs, or moving a grade
+        # that was read would move an end of the scale, which nobody read and which is less sure, even further.
+        common = float(ignorance.min())
+        more = np.sqrt(ignorance**2 - common**2)
+        curve = (common**2 + np.outer(more, more)) * (alike + settings.chip_share * np.eye(count))
         self.curve_precision = np.linalg.inv(curve)
         self.curve_logdet = float(np.linalg.slogdet(curve)[1])
         self.levels = [sorted({group[f] for group in data.groups}) for f in range(len(FACTORS))]

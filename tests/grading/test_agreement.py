@@ -78,7 +78,11 @@ def test_a_wide_kappa_is_called_too_wide():
 def test_floors_all_alike_have_no_kappa_and_full_agreement_has_no_limits():
     alike = agree(pairs([3.0] * 20, [3.0] * 20))
     assert alike.kappa is None
-    assert any("every reading is the same grade" in s for s in alike.sentences)
+    assert any("one side is the same grade at every spot" in s for s in alike.sentences)
+    # A tool that always says 4 has kappa 0 by the formula, whatever the readers do.
+    stubborn = agree(pairs([4.0] * 20, [3.0, 4.0, 5.0, 4.0] * 5))
+    assert stubborn.kappa is None
+    assert stubborn.exact.value == 0.5
     # 20 of 20 alike still shows only so much.
     assert alike.exact.low95 == pytest.approx(0.839, abs=5e-4)
     grades = [1.0 + k % 5 for k in range(20)]
