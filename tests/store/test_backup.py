@@ -168,6 +168,14 @@ def test_forged_backups_are_refused(
     assert not (tmp_path / "to").exists()
 
 
+def test_a_forged_file_is_refused(saved: Path, tmp_path: Path) -> None:
+    photo = hashlib.sha256(b"photo HALL 1").hexdigest()
+    forged = rewritten(saved, f"files/{photo}", "photo HALL 1", "photo HALL 2", mend=False)
+    with pytest.raises(BackupInvalid, match=f"its file {photo} is not what was once stored"):
+        restore(forged, tmp_path / "to")
+    assert not (tmp_path / "to").exists()
+
+
 def test_a_missing_or_extra_member_is_refused(saved: Path, tmp_path: Path) -> None:
     extra = tmp_path / "extra.zip"
     shutil.copy(saved, extra)

@@ -14,10 +14,12 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from sqlalchemy import text
 
 from assessor.job.chain import check_chain
 from assessor.job.entries import JobOpened
 from assessor.store.checking import check_store
+from assessor.store.kept import is_whole
 from assessor.store.ledger import Ledger
 from assessor.store.opening import open_store
 from tests.store.records import STAMP, assessed, filed, opened, refiled
@@ -93,10 +95,20 @@ def look(store: Ledger, told: set[str], after: int = 0) -> int:
     return after + len(entries)
 
 
+def files_are_whole(store: Ledger, seen: frozenset[str]) -> frozenset[str]:
+    """No row names a file that is not there whole; returns all files that have a row."""
+    with store.database.reading() as connection:
+        rows = dict(connection.execute(text("SELECT sha256, bytes FROM kept")).all())  # type: ignore[arg-type]
+    for sha256 in rows.keys() - seen:
+        assert is_whole(store.files, sha256, rows[sha256])
+    return frozenset(rows)
+
+
 @pytest.mark.parametrize("kills", [20, pytest.param(200, marks=pytest.mark.slow)])
 def test_killed_in_the_middle_of_a_batch(quick_disk: Path, kills: int) -> None:
     place, chance = (str(quick_disk / "store"), None), random.Random(kills)
     told: set[str] = set()
+    seen: frozenset[str] = frozenset()
     with_work = half_way = last = 0
     with open_store(*place):
         pass
@@ -107,6 +119,7 @@ def test_killed_in_the_middle_of_a_batch(quick_disk: Path, kills: int) -> None:
         with_work += bool(acknowledged)
         with open_store(*place) as store:
             last = look(store, set(acknowledged), last)
+            seen = files_are_whole(store, seen)
             half_way += last - 1 < len(list(store.files.names()))
     # The kills have to meet the work, and to fall between a file and its entry, or this shows nothing.
     assert with_work > kills / 8

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import multiprocessing
+import shutil
 import sqlite3
 import time
 from collections.abc import Iterator
@@ -110,6 +111,19 @@ def test_what_another_program_added_is_seen_by_the_next_check(store: Ledger, pla
     store.append("YARD", [opened()], STAMP, check=lambda entries: lengths.append(len(entries)))
     store.append("HALL", [refiled("c", 1, 3)], STAMP, check=lambda entries: lengths.append(len(entries)))
     assert lengths == [0, 2, 0, 3]
+
+
+def test_another_record_put_in_place_is_read_anew(tmp_path: Path) -> None:
+    with open_store(tmp_path / "one") as one, open_store(tmp_path / "two") as two:
+        for store, spot in ((one, 1), (two, 2)):
+            for _ in range(2):
+                store.append("HALL", [refiled("c", 1, spot)], STAMP, check=lambda _: None)
+            store.close()
+        shutil.copy(tmp_path / "two/record.sqlite", tmp_path / "one/record.sqlite")
+        seen: list[tuple[Entry, ...]] = []
+        one.append("HALL", [refiled("c", 1, 3)], STAMP, check=seen.append)
+        assert seen == [two.entries("HALL")]
+        check_chain(one.entries("HALL"))
 
 
 def test_files_must_be_stored_before_they_are_named(store: Ledger, tmp_path: Path) -> None:
