@@ -245,8 +245,10 @@ def _takes(annotation: Any) -> str:
     """What a field takes, in words."""
     inner = _plain(annotation)
     if get_origin(inner) is tuple:
-        part = get_args(inner)[0]
-        return f"several: {_takes(part)}"
+        part = _takes(get_args(inner)[0])
+        if part == "JSON" or part.startswith("several"):
+            return "a JSON list"
+        return f"several: {part}, with {';' if part == 'words' else ','} between"
     if get_origin(inner) is Literal:
         options = get_args(inner)
         return "yes" if options == (True,) else " or ".join(map(str, options))
