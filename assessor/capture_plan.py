@@ -53,13 +53,15 @@ def plan_captures(
     """Return what is to do and what stands; files: by path. Raises BadBars and OutputNotWritable."""
     bands = tuple(dict.fromkeys((*MAIN_BANDS, *asked.scale.bands)))
     photo_folders = {Path(path).parent.resolve() for path in files}
+    # Once for all: they hash hundreds of values.
+    digests = asked.settings.digest(), digest_of(asked.scale)
     tasks, standing = [], []
     for capture in captures:
         bars, group = capture.bars_mm, capture.group
         print_scale = scale_from_bars(*bars, settings=asked.settings.bars) if bars else PrintScale()
         paths = tuple(map(Path, group.paths))
         job = Job(paths, print_scale, asked.scale, asked.target, bands, asked.settings, capture.kind)
-        head = _head(group, tuple(files[path] for path in group.paths), job, bars)
+        head = _head(group, tuple(files[path] for path in group.paths), job, bars, digests)
         folder = out / group.name
         if folder.resolve() in photo_folders:
             raise OutputNotWritable("the results would land among the photos", file=str(folder))
@@ -83,9 +85,13 @@ def source_file(path: Path, settings: Settings) -> SourceFile:
 
 
 def _head(
-    group: Group, files: tuple[SourceFile, ...], job: Job, bars: tuple[float, float] | None
+    group: Group,
+    files: tuple[SourceFile, ...],
+    job: Job,
+    bars: tuple[float, float] | None,
+    digests: tuple[str, str],
 ) -> RecordHead:
-    settings_digest, scale_digest = job.settings.digest(), digest_of(job.scale)
+    settings_digest, scale_digest = digests
     key = digest_of(
         {
             "version": __version__,

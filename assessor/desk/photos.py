@@ -153,15 +153,21 @@ def _pending(
     unusable: list[tuple[str, str]] = []
     for zone, of_zone in _by_zone(captures).items():
         asked = _asked(book, zone, settings, scale)
+        usable = []
         for each in of_zone:
-            wanted, files = _asked_capture(book, each, room), dict(_known(each, room))
             try:
-                (task,), _ = plan_captures([wanted], files, asked, room / "out", force=True)
+                check_bars(_asked_capture(book, each, room).bars_mm, settings)
+                usable.append(each)
             except BadBars as error:
                 unusable.append((each.capture, str(error)))
-                continue
-            if each.assessed is None or each.assessed.key != task.head.key:
-                found.append((each, asked))
+        files = {path: file for each in usable for path, file in _known(each, room)}
+        wanted = [_asked_capture(book, each, room) for each in usable]
+        tasks, _ = plan_captures(wanted, files, asked, room / "out", force=True)
+        found += [
+            (each, asked)
+            for each, task in zip(usable, tasks, strict=True)
+            if each.assessed is None or each.assessed.key != task.head.key
+        ]
     return sorted(found, key=lambda each: each[0].filed), tuple(unusable)
 
 
