@@ -24,6 +24,7 @@ from assessor.card.find import find_card
 from assessor.card.video import is_video, read_sweep
 from assessor.errors import AssessorError, CaptureError, PhotoError, SetupError
 from assessor.evaluation import Estimate, ScoredRow, TruthRow, score_capture, score_overview
+from assessor.evaluation_calls import CallRow, read_calls
 from assessor.grading.scale import GradeScale
 from assessor.pipeline import assess_capture
 from assessor.report.page import CAPTURE_PAGE, capture_page
@@ -85,10 +86,11 @@ class TruthTask:
 
 @dataclass(frozen=True, slots=True)
 class TruthOutcome:
-    """Scored rows of one capture and, after our own error, its details."""
+    """Scored rows of one capture, its calls where a range was asked for and, after our own error, its details."""
 
     capture: str
     rows: tuple[ScoredRow, ...]
+    calls: tuple[CallRow, ...] = ()
     sentence: str | None = None
     trace: str | None = None
 
@@ -145,6 +147,7 @@ def failed_capture(task: CaptureTask, error: BaseException) -> CaptureOutcome:
 def run_truth(task: TruthTask) -> TruthOutcome:
     """Assess one capture of known truth and score it; nothing is written."""
     start = time.perf_counter()
+    calls: tuple[CallRow, ...] = ()
     try:
         masks = read_masks(task.folder, task.rows)
         if task.rows[0].kind == "overview":
@@ -152,6 +155,7 @@ def run_truth(task: TruthTask) -> TruthOutcome:
             rows = score_overview(surface, task.rows, masks, time.perf_counter() - start)
         else:
             result = _assess(task.job)
+            calls = read_calls(result, task.rows, task.job.target)
             rows = score_capture(result, task.rows, masks, time.perf_counter() - start)
     except SetupError:
         raise
@@ -162,7 +166,7 @@ def run_truth(task: TruthTask) -> TruthOutcome:
         return _all_refused(
             task, INTERNAL, spent, sentence=internal_sentence(error), trace=traceback.format_exc()
         )
-    return TruthOutcome(task.capture, rows)
+    return TruthOutcome(task.capture, rows, calls)
 
 
 def failed_truth(task: TruthTask, error: BaseException) -> TruthOutcome:
@@ -317,4 +321,5 @@ def _all_refused(
     task: TruthTask, code: str, seconds: float, *, sentence: str, trace: str | None = None
 ) -> TruthOutcome:
     rows = tuple(ScoredRow(truth, Estimate(refused=code), seconds) for truth in task.rows)
-    return TruthOutcome(task.capture, rows, sentence=sentence, trace=trace)
+    calls = read_calls(None, task.rows, task.job.target)
+    return TruthOutcome(task.capture, rows, calls, sentence=sentence, trace=trace)

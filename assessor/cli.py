@@ -25,7 +25,7 @@ from assessor.cli_points import points
 from assessor.cli_shared import DEFAULT_WORKERS, Scale, SettingsFile, Workers, executor_of, progress
 from assessor.cli_zone import overview
 from assessor.errors import AssessorError
-from assessor.report import show
+from assessor.report import show, show_calls
 from assessor.report.schema import json_schema
 from assessor.strip_workflow import write_strip
 from assessor.workflow import AssessRequest, CardFormat, CardRequest, KindAsked, Paper
@@ -174,6 +174,10 @@ def card(
 def evaluate(
     folder: Annotated[Path, typer.Argument(help="Folder with photos/<capture>/ and truth.csv.")],
     scale: Scale = _ASSESS.scale,
+    target_range: Annotated[
+        str | None,
+        typer.Option("--range", help="Judge the calls for this range where the truth holds a grade."),
+    ] = None,
     workers: Workers = DEFAULT_WORKERS,
     settings_file: SettingsFile = _ASSESS.settings_file,
     as_json: AsJson = False,
@@ -186,12 +190,19 @@ def evaluate(
     console = Console(stderr=True)
     with executor_of(workers) as executor, progress(console, "evaluating") as step:
         result = workflow.evaluate_folder(
-            folder, executor, scale=scale, settings_file=settings_file, on_done=step
+            folder,
+            executor,
+            scale=scale,
+            settings_file=settings_file,
+            target_range=target_range,
+            on_done=step,
         )
     if as_json:
         print(json.dumps(result.as_dict(), allow_nan=False))
     else:
         show.evaluation(Console(), result.rows, result.summary)
+        if result.calls is not None:
+            show_calls.calls(Console(), target_range or "", result.calls, result.call_scores)
     for name, sentence in result.sentences.items():
         console.print(f"refused: {name}: {sentence}", markup=False, soft_wrap=True)
     if result.traces:

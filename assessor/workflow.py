@@ -33,6 +33,7 @@ from assessor.card.describe import describe_card
 from assessor.card.draw import draw_card_pdf, draw_card_png, draw_card_svg
 from assessor.card.layout import card_layout
 from assessor.evaluation import ScoredRow, SummaryRow, bands_asked, summarise
+from assessor.evaluation_calls import CallRow, CallScore, summarise_calls
 from assessor.grading.ranges import parse_range
 from assessor.grouping import Group, PhotoRecord, group_photos, look_at_cards
 from assessor.report.page import index_page
@@ -116,19 +117,32 @@ class BatchResult:
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """Scored rows in the order of the truth table, their summary, and what went wrong by capture."""
+    """Scored rows in the order of the truth table, their summary, and what went wrong by capture.
+
+    calls: None where no target range was asked for.
+    """
 
     rows: tuple[ScoredRow, ...]
     summary: tuple[SummaryRow, ...]
     sentences: dict[str, str]
     traces: dict[str, str]
+    calls: tuple[CallRow, ...] | None = None
+
+    @property
+    def call_scores(self) -> tuple[CallScore, ...]:
+        """How often the calls were right."""
+        return summarise_calls(self.calls or ())
 
     def as_dict(self) -> dict[str, Any]:
-        """The JSON of design section 8."""
-        return {
+        """The JSON of design section 8; with calls where a range was asked for."""
+        told = {
             "rows": [row.as_dict() for row in self.rows],
             "summary": [row.as_dict() for row in self.summary],
         }
+        if self.calls is not None:
+            told["calls"] = [row.as_dict() for row in self.calls]
+            told["call_summary"] = [score.as_dict() for score in self.call_scores]
+        return told
 
 
 def plan_batch(request: AssessRequest, executor: Executor) -> BatchPlan:
@@ -190,10 +204,15 @@ def evaluate_folder(
     *,
     scale: str = DEFAULT_SCALE,
     settings_file: Path | None = None,
+    target_range: str | None = None,
     on_done: Callable[[int, int, str], None] | None = None,
 ) -> Evaluation:
-    """Score a folder with known truth (design section 8); raises BadTruth where it cannot be read."""
+    """Score a folder with known truth (design section 8); raises BadTruth where it cannot be read.
+
+    target_range: judge the calls for it too, wherever the truth holds a grade.
+    """
     settings, grade_scale = read_settings(settings_file), read_scale(scale)
+    target = parse_range(target_range, grade_scale) if target_range else None
     captures = read_truth_folder(folder)
     tasks = []
     for capture in captures:
@@ -204,7 +223,7 @@ def evaluate_folder(
         for kind in kinds:
             # One kind is recognised, as a crew's photos are; of several, each is assessed on its own.
             asked = _KINDS.get(kind) if len(kinds) > 1 else None
-            job = Job(capture.photos, print_scale, grade_scale, None, bands, settings, asked)
+            job = Job(capture.photos, print_scale, grade_scale, target, bands, settings, asked)
             of_kind = tuple(row for row in capture.rows if row.kind == kind)
             tasks.append(TruthTask(capture.name, job, of_kind, folder))
     outcomes: list[TruthOutcome] = []
@@ -219,6 +238,7 @@ def evaluate_folder(
         summary=summarise(rows),
         sentences={outcome.capture: outcome.sentence for outcome in outcomes if outcome.sentence},
         traces={outcome.capture: outcome.trace for outcome in outcomes if outcome.trace},
+        calls=tuple(call for outcome in outcomes for call in outcome.calls) if target else None,
     )
 
 

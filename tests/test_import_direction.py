@@ -16,7 +16,7 @@ LEVELS = {
     "card": 2, "texture": 2, "surface": 2, "grading": 2, "grouping": 2,
     "settings": 3, "intake": 3, "spot": 3, "estimating": 3, "surfacing": 3, "pipeline": 3, "zone": 3,
     "strip_estimate": 3, "strip_workflow": 5, "job": 3, "simulate": 3,
-    "evaluation": 3, "evaluation_rows": 3, "evaluation_surface": 3,
+    "evaluation": 3, "evaluation_rows": 3, "evaluation_surface": 3, "evaluation_calls": 3,
     "store": 4, "report": 4,
     "asked": 5, "batch": 5, "capture_plan": 5, "workflow": 5, "zone_workflow": 5, "counting": 5,
     "water_drops": 5, "desk": 5, "chip_workflow": 5,

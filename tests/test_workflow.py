@@ -28,7 +28,7 @@ from assessor.errors import (
     TooFewPhotos,
 )
 from assessor.report.schema import CaptureRecord
-from assessor.values import Photo
+from assessor.values import Photo, TargetRange
 from assessor.workflow import AssessRequest, BatchResult, assess_batch, evaluate_folder, plan_batch
 from tests.fakes import fake_photo, fake_result
 
@@ -374,6 +374,20 @@ def test_evaluation_scores_rows_in_their_order(floors: Path, pipeline: Pipeline)
     }
     assert "1 photo is usable" in result.sentences["south"]
     assert "1.5-25 mm" in [str(band) for band in pipeline.arguments[0]["bands"]]
+
+
+def test_evaluation_judges_calls_only_where_a_range_is_asked_for(floors: Path, pipeline: Pipeline) -> None:
+    assert "calls" not in evaluate_folder(truth_folder(floors), SerialExecutor()).as_dict()
+    pipeline.raises["north"] = TooFewPhotos("1 photo is usable of the 4 needed")
+    result = evaluate_folder(truth_folder(floors), SerialExecutor(), target_range="3-5")
+    told = json.loads(json.dumps(result.as_dict(), allow_nan=False))
+    assert [(row["capture"], row["call"], row["p_short"]) for row in told["calls"]] == [
+        ("north", "shot", None)
+    ]
+    assert [(row["kind"], row["process"], row["n"]) for row in told["call_summary"]][-1] == ("all", "all", 1)
+    assert pipeline.arguments[-1]["target"] == TargetRange(3, 5)
+    with pytest.raises(BadRange, match="runs from rough to smooth"):
+        evaluate_folder(truth_folder(floors), SerialExecutor(), target_range="5-3")
 
 
 def test_evaluation_recognises_one_kind_and_measures_each_of_several(
