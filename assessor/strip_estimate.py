@@ -139,11 +139,12 @@ def wider(estimate: Estimate, settings: Settings, strip: StripSettings) -> Estim
 
 
 def _read_light(spot: Spot, light: StripLight, settings: Settings) -> Lighting | None:
-    """The light from the shadows of the strip's two tabs; None where one lies flat or they can't be read."""
+    """The light from the shadows of the strip's two tabs; None where both lie flat or they can't be read."""
     photo, camera = spot.photos[0], spot.adjustment.cameras[0]
     scale = spot.adjustment.print_scale.x, spot.adjustment.print_scale.y
     own = {tab.name for tab in strip_layout().tabs}
-    if own & set(flat_tabs(photo, camera, scale, light.paper)):
+    # One alone may be a bright stone in the hole; two shadows that agree are asked for anyway.
+    if own <= set(flat_tabs(photo, camera, scale, light.paper)):
         return None
     seen = only_strip(photo, camera, scale)
     try:
