@@ -242,7 +242,7 @@ def test_an_accepted_scale_is_used_from_then_on(stage: Stage, says: SayingPipeli
     assert stage.assess().standing == 1
     stage.say(ScaleAccepted(scale=own, why="fits"), LEAD)
     assert stage.assess().assessed == ("Z01-S01-after-r1",)
-    assert says.arguments[-1]["scale"].name == "ours"
+    assert says.arguments[-1]["scale"].name == "ours, version 1"
 
 
 def test_a_range_that_the_scale_does_not_have_is_said(stage: Stage, says: SayingPipeline) -> None:
