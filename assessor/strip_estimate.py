@@ -36,9 +36,9 @@ STRIP_FLAG = "edge-strip"  # and no "card-bent": one side alone can't tell a ben
 class StripSettings:
     """What the strip adds to the doubt of an estimate."""
 
-    # Octaves, 90 %: by so much estimates with the strip differ from those with the whole card over the same floors
-    # (scripts/judge_strip).
-    half90: float = 0.5
+    # Octaves, 90 %: on rendered floors of which something was claimed, estimates with the strip differ from those with
+    # the card by less than half of it (scripts/judge_strip); the rest is for strips that do not lie as level as those.
+    half90: float = 0.35
 
 
 def is_strip(found: Sequence[Found]) -> bool:
