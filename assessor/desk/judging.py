@@ -237,7 +237,7 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
             if tool is None or tool.assessed is None or tool.assessed.best is None:
                 unnamed += bool(own) and tool is not None
                 continue
-            rendered += tool.assessed.origin != "camera"
+            rendered += tool.assessed.origin in {"rendered", "mixed"}
             pairs += [
                 ReadPair(spot, tool.assessed.best, _grade(note.content))
                 for note in own
