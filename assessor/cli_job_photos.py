@@ -46,7 +46,7 @@ def plan(
     person = Person(who, role)
     with open_desk(store, files) as desk:
         if redraw is not None:
-            new = job_plan.redraw_spot(desk, code, zone, redraw, person, why).place
+            new = job_plan.redraw_spot(desk, code, zone, redraw, person, why=why).place
             print(f"Spot {new.spot}: {new.where}")
             return
         made = job_plan.draw_spots(desk, code, zone, person)
@@ -101,7 +101,7 @@ def tags(
 ) -> None:
     """Print sheets of tags for the spots' present rounds: a tag in the photo says where the photo belongs."""
     with open_desk(store, files) as desk:
-        path, count = job_plan.write_tags(desk, code, tuple(zones or ()), phase, paper, out)
+        path, count = job_plan.write_tags(desk, code, tuple(zones or ()), phase=phase, paper=paper, out=out)
     print(
         f"{path}\n{count} tags. Print at 100 %, cut, and lay the right one at the card's edge in every photo."
     )
@@ -236,5 +236,5 @@ def page(
 ) -> None:
     """Write the pages of a spot's captures, and put down that you have seen what the tool suggests there."""
     with open_desk(store, files) as desk:
-        for path in pages.write_pages(desk, code, zone, spot, Person(who, role), out):
+        for path in pages.write_pages(desk, code, zone, spot, Person(who, role), out=out):
             print(path)

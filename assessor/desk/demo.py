@@ -137,7 +137,7 @@ def build_demo(
             sheet = rework_sheet(desk, JOB, zone, LEAD)
             order_rework(desk, JOB, zone, sheet, LEAD)
             pages.append(write_rework(sheet, JOB, zone, out))
-        tags, count = write_tags(desk, JOB, (), "after", "a4", out / f"tags-{JOB}.pdf")
+        tags, count = write_tags(desk, JOB, (), phase="after", paper="a4", out=out / f"tags-{JOB}.pdf")
         stands = [f"zone {zone}: {desk.standing(desk.book(JOB), zone).standing}" for zone in (1, 2, 3)]
     return (
         "INVENTED JOB. Rendered photos, invented people and readings: nothing here is a real floor.",

@@ -69,7 +69,7 @@ def file_by_tags(
             if on_done is not None:
                 on_done(len(tags), len(records), path.name)
     groups = group_by_tags(records.values(), tags)
-    filed, left = _enter_groups(desk, job, groups, person, records, bars_mm)
+    filed, left = _enter_groups(desk, job, groups, person, records=records, bars_mm=bars_mm)
     return FiledPhotos(tuple(filed), (*unreadable, *left), len(digests) - len(new))
 
 
@@ -143,7 +143,7 @@ def _record(path: Path, settings: Settings) -> PhotoRecord:
 
 def _enter_groups(
     desk: JobDesk, job: str, groups: Sequence[TaggedGroup], person: Person,
-    records: Mapping[str, PhotoRecord], bars_mm: tuple[float, float] | None,
+    *, records: Mapping[str, PhotoRecord], bars_mm: tuple[float, float] | None,
 ) -> tuple[list[tuple[str, str]], list[tuple[str, str]]]:  # fmt: skip
     """Store and enter each group that has a tag of this job's zones, one by one: what is entered stays entered."""
     filed, left = [], []

@@ -11,7 +11,9 @@ from assessor.report.rework_page import rework_page
 from assessor.store.files import check_writable, write_bytes, write_text
 
 
-def write_pages(desk: JobDesk, job: str, zone: int, spot: int, person: Person, out: Path) -> tuple[Path, ...]:
+def write_pages(
+    desk: JobDesk, job: str, zone: int, spot: int, person: Person, *, out: Path
+) -> tuple[Path, ...]:
     """Write the pages of a spot's captures to a folder, after putting down that the person sees them.
 
     Raises NoJob where nothing is assessed there.

@@ -79,7 +79,7 @@ def follow_spot(
     return found, wanted
 
 
-def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, why: str) -> SpotRedrawn:
+def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, *, why: str) -> SpotRedrawn:
     """Draw another place for a random spot where no sheet can lie, and enter it with what is in the way."""
     if not why.strip():
         raise BadEntry("a spot is drawn again only with what is in the way (--why)")
@@ -103,7 +103,7 @@ def tags_of(book: JobBook, zones: Sequence[int], phase: Phase = "after") -> tupl
 
 
 def write_tags(
-    desk: JobDesk, job: str, zones: Sequence[int], phase: Phase, paper: str, out: Path | None
+    desk: JobDesk, job: str, zones: Sequence[int], *, phase: Phase, paper: str, out: Path | None
 ) -> tuple[Path, int]:
     """Draw the tags of some zones (all that have spots, if none is named) to a PDF; returns the file and how many."""
     book = desk.book(job)

@@ -15,10 +15,10 @@ def test_a_spots_pages_are_written_as_they_were_stored_and_put_down_as_seen(
 ) -> None:
     stage.work()
     with pytest.raises(NoJob, match="nothing is assessed at zone 1, spot 1"):
-        write_pages(stage.desk, JOB, 1, 1, CREW, stage.folder / "out")
+        write_pages(stage.desk, JOB, 1, 1, CREW, out=stage.folder / "out")
     first, second = stage.shoot(1, 1), stage.shoot(1, 1)
     stage.assess()
-    paths = write_pages(stage.desk, JOB, 1, 1, CREW, stage.folder / "out")
+    paths = write_pages(stage.desk, JOB, 1, 1, CREW, out=stage.folder / "out")
     assert [path.name for path in paths] == [f"{JOB}-{first}.html", f"{JOB}-{second}.html"]
     assert all(SECRET in path.read_text() for path in paths)
     assert stage.kinds()[-1] == "suggestion-shown"
@@ -33,10 +33,10 @@ def test_no_page_is_seen_where_it_cannot_be_written(stage: Stage, says: SayingPi
     stage.assess()
     (stage.folder / "file").write_text("")
     with pytest.raises(OutputNotWritable):
-        write_pages(stage.desk, JOB, 1, 1, CREW, stage.folder / "file/out")
+        write_pages(stage.desk, JOB, 1, 1, CREW, out=stage.folder / "file/out")
     assert stage.kinds()[-1] == "assessed"
     with pytest.raises(NoJob, match="no zone 9"):
-        write_pages(stage.desk, JOB, 9, 1, CREW, stage.folder)
+        write_pages(stage.desk, JOB, 9, 1, CREW, out=stage.folder)
 
 
 def test_a_rework_list_is_a_page(stage: Stage, says: SayingPipeline) -> None:

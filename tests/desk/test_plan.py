@@ -59,16 +59,16 @@ def test_a_spot_where_no_sheet_can_lie_is_drawn_again_with_its_reason(stage: Sta
     stage.work()
     first = stage.desk.book(JOB).zones[1].spots[1].drawn.where
     with pytest.raises(BadEntry, match="only with what is in the way"):
-        redraw_spot(stage.desk, JOB, 1, 1, CREW, " ")
-    new = redraw_spot(stage.desk, JOB, 1, 1, CREW, "a column")
+        redraw_spot(stage.desk, JOB, 1, 1, CREW, why=" ")
+    new = redraw_spot(stage.desk, JOB, 1, 1, CREW, why="a column")
     assert (new.attempt, new.why) == (1, "a column")
     assert stage.desk.book(JOB).zones[1].spots[1].drawn.where == new.place.where != first
-    assert redraw_spot(stage.desk, JOB, 1, 1, CREW, "a pallet").attempt == 2
+    assert redraw_spot(stage.desk, JOB, 1, 1, CREW, why="a pallet").attempt == 2
     with pytest.raises(NoJob, match=r"no spot 60 in zone 1 \(spots: 1, 2, 3, 4\)"):
-        redraw_spot(stage.desk, JOB, 1, 60, CREW, "a column")
+        redraw_spot(stage.desk, JOB, 1, 60, CREW, why="a column")
     stage.shoot(1, 2)
     with pytest.raises(GateClosed, match="shot or read already"):
-        redraw_spot(stage.desk, JOB, 1, 2, CREW, "a column")
+        redraw_spot(stage.desk, JOB, 1, 2, CREW, why="a column")
 
 
 def test_a_failed_spot_is_followed_until_two_in_a_row_pass(stage: Stage) -> None:
@@ -110,19 +110,21 @@ def codes(path: object) -> list[str]:
 
 def test_tags_are_those_of_the_spots_present_rounds(stage: Stage) -> None:
     with pytest.raises(GateClosed, match="no spots are drawn"):
-        write_tags(stage.desk, JOB, (), "after", "a4", None)
+        write_tags(stage.desk, JOB, (), phase="after", paper="a4", out=None)
     stage.work()
     stage.say(ReworkDone(zone=1, spots=(2,), method="shot-blast"), CREW)
-    path, count = write_tags(stage.desk, JOB, (), "after", "a4", stage.folder / "sub/tags.pdf")
+    path, count = write_tags(
+        stage.desk, JOB, (), phase="after", paper="a4", out=stage.folder / "sub/tags.pdf"
+    )
     assert count == 4
     assert {parse_tag(text) for text in codes(path)} == set(tags_of(stage.desk.book(JOB), [1]))
     assert {(tag.job_code, tag.spot, tag.round) for tag in tags_of(stage.desk.book(JOB), [1])} == {
         (JOB, 1, 1), (JOB, 2, 2), (JOB, 3, 1), (JOB, 4, 1),
     }  # fmt: skip
     with pytest.raises(NoJob, match="no zone 5"):
-        write_tags(stage.desk, JOB, (5,), "after", "a4", None)
+        write_tags(stage.desk, JOB, (5,), phase="after", paper="a4", out=None)
     with pytest.raises(GateClosed):
-        write_tags(stage.desk, JOB, (2,), "after", "a4", None)  # nothing drawn there
+        write_tags(stage.desk, JOB, (2,), phase="after", paper="a4", out=None)  # nothing drawn there
 
 
 def test_statistics_leave_disputed_readings_out(stage: Stage, says: SayingPipeline) -> None:
