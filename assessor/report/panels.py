@@ -17,8 +17,8 @@ from matplotlib.font_manager import findfont, get_font
 from matplotlib.patches import Rectangle as Box
 from matplotlib.patheffects import withStroke
 
-from assessor.card.designs import common_design, window_of
-from assessor.card.layout import Rectangle, card_layout
+from assessor.card.designs import common_design, design_layout, window_of
+from assessor.card.layout import Rectangle
 from assessor.report.schema import SuggestionRecord
 from assessor.report.words import percent
 from assessor.values import BoolArray, CaptureResult, CardSighting, FloatArray, HeightMap, U8Array
@@ -87,10 +87,10 @@ def outlined_photo(result: CaptureResult, width_px: int) -> U8Array:
     """
     sighting = result.sightings[0]
     photo = next((p for p in result.photos if p.name == sighting.photo_name), result.photos[0])
-    layout = card_layout(sighting.serial or 0)
+    layout = design_layout(sighting.design, sighting.serial or 0)
     window = window_of(common_design(result.sightings))
     outlines = [_outline_px(area, sighting) for area in (layout.extent, window)]
-    left, top, right, bottom = _around(outlines[0], photo.size_px)
+    left, top, right, bottom = _around(np.concatenate(outlines), photo.size_px)
     part = photo.rgb_u8[top:bottom, left:right]
     scale = width_px / part.shape[1]
     size = (width_px, max(1, round(part.shape[0] * scale)))
