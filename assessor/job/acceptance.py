@@ -24,6 +24,7 @@ from assessor.job.entries import (
     HazardChecked,
     KeptClean,
     OverviewFiled,
+    OverviewRefiled,
     PlanDrawn,
     Refiled,
     ReworkDone,
@@ -46,7 +47,7 @@ HAZARDS = {"asbestos-lead": "asbestos and lead", "buried-services": "cables, hea
 # What reopens an accepted zone whatever it says; captures, overviews, readings and drops reopen by what they show.
 _REOPENING = (
     Disturbed, ReworkOrdered, ReworkDone, SurfacePrepared, Refiled, PlanDrawn, SpreadDrawn, ZoneLaidOut,
-    ContradictionClosed, SpotRedrawn,
+    ContradictionClosed, SpotRedrawn, OverviewRefiled,
 )  # fmt: skip
 
 
@@ -262,9 +263,10 @@ def _missing_drops(book: JobBook, zone: int) -> Iterable[Missing]:
 
 
 def _open_orders(book: JobBook, zone: int) -> bool:
-    """Whether any ordered rework has a spot, or the zone, that was not entered as done after it."""
+    """Whether any ordered rework has a spot, or the zone, that was not entered as done after it, nor let off."""
+    let_off = max((note.number for note in book.waivers(zone, "rework")), default=0)
     for order in book.zones[zone].of(ReworkOrdered):
-        if not isinstance(order.content, ReworkOrdered):
+        if not isinstance(order.content, ReworkOrdered) or order.number < let_off:
             continue
         done = [n.content for n in book.reworked.get(zone, ()) if n.number > order.number]
         spots = {spot for content in done if isinstance(content, ReworkDone) for spot in content.spots}

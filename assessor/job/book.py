@@ -22,6 +22,7 @@ from assessor.job.entries import (
     JobOpened,
     MockUpApproved,
     OverviewFiled,
+    OverviewRefiled,
     PatchResolved,
     PlanDrawn,
     PrintMeasured,
@@ -158,7 +159,9 @@ class JobBook:
             self.system = content
         elif isinstance(content, DataSheetFiled):
             self.data_sheet = note
-        elif isinstance(content, CaptureFiled | Refiled | Assessed | OverviewFiled | PatchResolved):
+        elif isinstance(
+            content, CaptureFiled | Refiled | Assessed | OverviewFiled | OverviewRefiled | PatchResolved
+        ):
             self._take_capture(note, content)
         elif isinstance(content, PlanDrawn | SpreadDrawn):
             for spot in content.spots:
@@ -185,7 +188,9 @@ class JobBook:
             self.scales.append(note)
 
     def _take_capture(
-        self, note: Noted, content: CaptureFiled | Refiled | Assessed | OverviewFiled | PatchResolved
+        self,
+        note: Noted,
+        content: CaptureFiled | Refiled | Assessed | OverviewFiled | OverviewRefiled | PatchResolved,
     ) -> None:
         name = content.capture
         if isinstance(content, CaptureFiled):
@@ -213,6 +218,16 @@ class JobBook:
             self.zones[capture.zone].notes.append(note)
         elif isinstance(content, OverviewFiled):
             self.overviews[name] = note
+        elif isinstance(content, OverviewRefiled):
+            # It keeps its number: what was done to the floor since it was filed still came after it.
+            before = self.overviews[name]
+            assert isinstance(before.content, OverviewFiled)
+            moved = replace(before, content=before.content.model_copy(update={"zone": content.zone}))
+            self.overviews[name] = moved
+            self.zones[before.content.zone].notes.remove(before)
+            self.zones[content.zone].notes.append(moved)
+            if before.content.zone != content.zone:
+                self.zones[before.content.zone].notes.append(note)
         else:
             self.resolved[name, content.patch] = note.number
 
@@ -298,9 +313,14 @@ class JobBook:
 
     def waived(self, zone: int, what: str) -> bool:
         """Whether a condition was waived for a zone."""
-        return any(
-            isinstance(note.content, Waived) and note.content.what == what
+        return bool(self.waivers(zone, what))
+
+    def waivers(self, zone: int, what: str) -> tuple[Noted, ...]:
+        """The entries that waived a condition for a zone, in order."""
+        return tuple(
+            note
             for note in self.zones[zone].of(Waived)
+            if isinstance(note.content, Waived) and note.content.what == what
         )
 
     def open_patches(self, zone: int) -> tuple[tuple[str, PatchSeen], ...]:

@@ -57,6 +57,7 @@ __all__ = [
     "KeptClean",
     "MockUpApproved",
     "OverviewFiled",
+    "OverviewRefiled",
     "PatchResolved",
     "PatchSeen",
     "PlanDrawn",
@@ -176,6 +177,15 @@ class OverviewFiled(Told):
     findings: tuple[str, ...] = ()
 
 
+class OverviewRefiled(Told):
+    """An overview that was filed in the wrong zone; the photos and what they show stay as they are."""
+
+    kind: Literal["overview-refiled"] = "overview-refiled"
+    capture: Words
+    zone: Number
+    why: Words
+
+
 class SuggestionShown(Told):
     """The person who enters this has seen the tool's suggestion for the spot, and no longer reads it blind."""
 
@@ -282,11 +292,14 @@ class Disturbed(Told):
 
 
 class Waived(Told):
-    """A condition of acceptance is waived by a named person with a reason. It stays visible for ever."""
+    """A condition of acceptance is waived by a named person with a reason. It stays visible for ever.
+
+    rework: lets off the rework ordered so far, such as an order for the wrong zone; readings decide as before.
+    """
 
     kind: Literal["waived"] = "waived"
     zone: Number
-    what: Literal["overview", "drops", "data-sheet", "mock-up"]
+    what: Literal["overview", "drops", "data-sheet", "mock-up", "rework"]
     why: Words
 
 
@@ -319,8 +332,9 @@ class ScaleAccepted(Told):
 Content = (
     JobOpened | SlabFacts | HazardChecked | SystemNamed | DataSheetFiled | ZoneLaidOut | PrintMeasured
     | SurfacePrepared | MockUpApproved | PlanDrawn | SpotRedrawn | SpreadDrawn | CaptureFiled | Refiled | Assessed
-    | OverviewFiled | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved | DropsRecorded
-    | ReworkOrdered | ReworkDone | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed | ScaleAccepted
+    | OverviewFiled | OverviewRefiled | SuggestionShown | ChipRead | ContradictionClosed | PatchResolved
+    | DropsRecorded | ReworkOrdered | ReworkDone | KeptClean | Disturbed | Waived | SignedOff | ScaleProposed
+    | ScaleAccepted
 )  # fmt: skip
 CONTENT: TypeAdapter[Content] = TypeAdapter(Annotated[Content, Field(discriminator="kind")])
 KINDS: tuple[str, ...] = tuple(kind.model_fields["kind"].default for kind in Content.__args__)

@@ -32,6 +32,7 @@ from assessor.job.entries import (
     KeptClean,
     MockUpApproved,
     OverviewFiled,
+    OverviewRefiled,
     PatchResolved,
     PlanDrawn,
     Refiled,
@@ -228,6 +229,11 @@ def _overview(book: JobBook, content: OverviewFiled, stamp: Stamp) -> None:
         raise BadEntry(f"overview '{content.capture}' is in the record already")
 
 
+def _overview_refiled(book: JobBook, content: OverviewRefiled, stamp: Stamp) -> None:
+    if content.capture not in book.overviews:
+        raise NoJob(f"there is no overview '{content.capture}' in this job")
+
+
 def _shown(book: JobBook, content: SuggestionShown, stamp: Stamp) -> None:
     if content.spot not in book.zones[content.zone].spots and not book.captures_at(
         content.zone, content.spot
@@ -335,6 +341,7 @@ _RULES: dict[type[Any], Callable[[JobBook, Any, Stamp], None]] = {
     Refiled: _refiled,
     Assessed: _assessed,
     OverviewFiled: _overview,
+    OverviewRefiled: _overview_refiled,
     SuggestionShown: _shown,
     ChipRead: _read,
     ContradictionClosed: _closed,

@@ -116,8 +116,6 @@ def spot_state(book: JobBook, zone: int, spot: int, target: TargetRange) -> Spot
         status = "contradicted"
     else:
         status = side_of(*dispute.stands, target)
-        if status == "in" and not any(side_of(*_grades(note), target) == "in" for note in readings):
-            status = "unread"  # what stood rested on a reading that was not blind
     return SpotState(
         zone=zone,
         spot=spot,

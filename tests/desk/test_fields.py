@@ -53,6 +53,10 @@ TYPED: dict[str, tuple[str, dict[str, Any]]] = {
     "mock-up-approved": (
         "zone=1|side=client|name=N|on=2026-05-04", {"zone": 1, "side": "client", "name": "N", "on": "2026-05-04"},
     ),
+    "overview-refiled": (
+        "capture=Z01-overview-1|zone=2|why=sheets of another zone",
+        {"capture": "Z01-overview-1", "zone": 2, "why": "sheets of another zone"},
+    ),
     "refiled": (
         "capture=Z01-S01-after-r1|zone=2|spot=3|phase=after|round=1|why=wrong tag",
         {"capture": "Z01-S01-after-r1", "zone": 2, "spot": 3, "why": "wrong tag"},

@@ -16,7 +16,7 @@ from assessor.tables.loader import load_systems
 WORK = {"surface-prepared", "rework-done"}
 REOPENING = {
     "disturbed", "rework-ordered", "rework-done", "surface-prepared", "refiled", "plan-drawn", "spread-drawn",
-    "spot-redrawn", "zone-laid-out", "contradiction-closed",
+    "spot-redrawn", "zone-laid-out", "contradiction-closed", "overview-refiled",
 }  # fmt: skip
 MEASURED = {"angles", "torch", "fused"}
 STEP_M, ROOM_M = 1.5, 0.25
@@ -50,6 +50,17 @@ class Record:
             c: Any = entry.content
             if c.capture == capture:
                 found = c.zone, c.spot, c.phase, c.round, entry.number
+        return found
+
+    def overviews(self, zone: int, after: int = 0) -> list[Entry]:
+        """The overviews that lie in a zone now and were filed after an entry."""
+        found = []
+        for entry in self.of("overview-filed", after=after):
+            c: Any = entry.content
+            moves: list[Any] = [m.content for m in self.of("overview-refiled")]
+            places = [c.zone, *(move.zone for move in moves if move.capture == c.capture)]
+            if places[-1] == zone:
+                found.append(entry)
         return found
 
     def captures(self) -> list[str]:
@@ -308,7 +319,7 @@ def _patches(record: Record, zone: int) -> Iterator[str]:
         told = [e for e in record.of("assessed") if e.content.capture == name]  # type: ignore[union-attr]
         if at and at[0] == zone and at[2] == "after" and told:
             seen |= {(name, p.patch): told[-1].number for p in told[-1].content.patches}  # type: ignore[union-attr]
-    for entry in record.of("overview-filed", zone=zone):
+    for entry in record.overviews(zone):
         c: Any = entry.content
         seen |= {(c.capture, p.patch): entry.number for p in c.patches}
     for (name, patch), number in seen.items():
@@ -319,14 +330,16 @@ def _patches(record: Record, zone: int) -> Iterator[str]:
 
 def _looked_at(record: Record, zone: int) -> Iterator[str]:
     worked = max(record.last(kind, zone=zone) for kind in WORK)
-    if not record.waived(zone, "overview") and not list(record.of("overview-filed", zone=zone, after=worked)):
+    if not record.waived(zone, "overview") and not record.overviews(zone, after=worked):
         yield "no overview since the last work"
     opened: Any = record.entries[0].content
     if opened.drops_asked and not record.waived(zone, "drops"):
         drops: list[Any] = [e.content for e in record.of("drops-recorded", zone=zone, after=worked)]
         if not drops or not drops[-1].passed:
             yield "water drops were asked for and did not pass since the last work"
-    for order in record.of("rework-ordered", zone=zone):
+    waivers = record.of("waived", zone=zone)
+    let_off = max((e.number for e in waivers if e.content.what == "rework"), default=0)  # type: ignore[union-attr]
+    for order in record.of("rework-ordered", zone=zone, after=let_off):
         done: list[Any] = [e.content for e in record.of("rework-done", zone=zone, after=order.number)]
         wanted = set(order.content.spots) or {0}  # type: ignore[union-attr]
         if all(d.spots for d in done) and not wanted <= {s for d in done for s in d.spots}:
@@ -345,6 +358,9 @@ def _signed(record: Record, zone: int, target: Range) -> Iterator[str]:
         if c.kind in {"assessed", "refiled"}:
             before, now = record.place(c.capture, upto=entry.number - 1), record.place(c.capture)
             mine = mine or zone in {before[0] if before else 0, now[0] if now else 0}
+        if c.kind == "overview-refiled":
+            before_it = Record(record.entries[: entry.number - 1])
+            mine = mine or any(e.content.capture == c.capture for e in before_it.overviews(zone))  # type: ignore[union-attr]
         if mine and (
             c.kind in REOPENING
             or (c.kind in {"assessed", "overview-filed"} and c.patches)

@@ -22,6 +22,7 @@ from assessor.job.entries import (
     KeptClean,
     MockUpApproved,
     OverviewFiled,
+    OverviewRefiled,
     PatchResolved,
     PatchSeen,
     PrintMeasured,
@@ -367,7 +368,7 @@ def _proposed(site: Site) -> list[Any]:
     return [content.scale for content in proposals]
 
 
-WAIVERS: tuple[Any, ...] = ("overview", "drops", "data-sheet", "mock-up")
+WAIVERS: tuple[Any, ...] = ("overview", "drops", "data-sheet", "mock-up", "rework")
 CHAOS: tuple[Callable[[Site, int, int, int], Content], ...] = (
     _read, _assess, _capture, _close, _refile, _patch, _again_drawn, _read, _assess, _close,
     lambda site, a, b, c: SuggestionShown(zone=1 + a % 2, spot=_spot_of(site, 1 + a % 2, b)),
@@ -386,10 +387,11 @@ CHAOS: tuple[Callable[[Site, int, int, int], Content], ...] = (
     lambda site, a, b, c: zone_laid_out(1 + a % 2, mock_up_zone=(None, 1, 2)[c % 3], is_mock_up=b % 2 == 0),
     lambda site, a, b, c: prepared(1 + a % 2, 1 + b % 3, area_m2=(20, 10, 4)[c % 3]),
     lambda site, a, b, c: plan_of(site.book, 1 + a % 2, 1 + b % 3, seed=c),
-    lambda site, a, b, c: Waived(zone=1 + a % 2, what=WAIVERS[c % 4], why="agreed"),
+    lambda site, a, b, c: Waived(zone=1 + a % 2, what=WAIVERS[c % 5], why="agreed"),
     lambda site, a, b, c: SlabFacts(age_days=400, sounding="dull at the door"),
     lambda site, a, b, c: ScaleProposed(scale=site.new_file(), derived_from="prior", n_readings=9, differences=()),
     lambda site, a, b, c: ScaleAccepted(scale=_pick(_proposed(site), a), why="fits here"),
+    lambda site, a, b, c: OverviewRefiled(capture=_pick(sorted(site.book.overviews), c), zone=1 + a % 2, why="sheets"),
     lambda site, a, b, c: PrintMeasured(serial=1 + a, along_mm=250 + c / 10, across_mm=180),
     lambda site, a, b, c: opened(),
 )  # fmt: skip

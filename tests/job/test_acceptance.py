@@ -17,6 +17,7 @@ from assessor.job.entries import (
     KeptClean,
     MockUpApproved,
     OverviewFiled,
+    OverviewRefiled,
     PatchResolved,
     PatchSeen,
     Refiled,
@@ -233,6 +234,33 @@ def test_a_waiver_lets_off_its_own_condition_only():
     site.say(Waived(zone=1, what="mock-up", why="no client on site"))
     site.say(SignedOff(zone=1))
     assert site.standing().standing == "accepted"
+
+
+def test_rework_ordered_for_the_wrong_zone_is_let_off_by_name_and_the_readings_decide():
+    site = accepted_site()
+    site.say(ReworkOrdered(zone=1, lines=("All of it again.",)))
+    assert site.codes() == ("rework-open",)
+    site.say(Waived(zone=1, what="rework", why="meant zone 2"))
+    assert site.codes() == ()
+    assert site.standing().standing == "reopened"
+    site.say(SignedOff(zone=1))
+    assert site.standing().standing == "accepted"
+    site.say(ReworkOrdered(zone=1, spots=(1,), lines=("Here.",)))
+    assert site.codes() == ("rework-open",)
+
+
+def test_an_overview_of_another_zone_is_no_overview_here_nor_of_work_done_after_it_there():
+    site = accepted_site()
+    site.do_work(2)
+    name = next(iter(site.book.overviews))
+    site.crew(ReworkDone(zone=2, method="shot-blast"))
+    site.crew(OverviewRefiled(capture=name, zone=2, why="sheets of another zone"))
+    assert site.codes(1) == ("no-overview",)
+    assert site.standing(1).standing == "reopened"
+    assert "no-overview" in site.codes(2)
+    late = site.do_overview(1)
+    site.crew(OverviewRefiled(capture=late, zone=2, why="sheets of another zone"))
+    assert "no-overview" not in site.codes(2)
 
 
 # What reopens
@@ -492,6 +520,18 @@ def test_a_photo_taken_away_from_an_accepted_zone_reopens_it():
     site.crew(Refiled(capture=name, zone=2, spot=1, phase="after", round=1, why="wrong tag"))
     assert site.standing(1).standing == "reopened"
     assert "spot-unshot" in site.codes(1)
+
+
+def test_a_photo_moved_reopens_both_zones_though_nothing_is_missing_in_either():
+    site = accepted_site()
+    site.do_all(2)
+    site.do_shot(1, 1)
+    assert site.standing(1).standing == "accepted"
+    name = site.book.captures_at(1, 1)[-1].capture
+    site.crew(Refiled(capture=name, zone=2, spot=1, phase="after", round=1, why="wrong tag"))
+    for zone in (1, 2):
+        assert site.codes(zone) == ()
+        assert site.standing(zone).standing == "reopened"
 
 
 def test_a_capture_that_speaks_against_the_reading_reopens_a_signed_zone():

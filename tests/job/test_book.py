@@ -1,7 +1,16 @@
 """The book: where a capture lies, which round a spot is in, who has seen what, and which patches are open."""
 
 from assessor.job.book import JobBook
-from assessor.job.entries import PatchResolved, PatchSeen, Refiled, ReworkDone, SuggestionShown, Waived
+from assessor.job.entries import (
+    OverviewFiled,
+    OverviewRefiled,
+    PatchResolved,
+    PatchSeen,
+    Refiled,
+    ReworkDone,
+    SuggestionShown,
+    Waived,
+)
 from assessor.job.plans import lot_of, next_neighbours
 from assessor.job.spots import tool_says
 from tests.job.site import LEAD, SECOND, THIRD, Site, accepted_site, capture, prepared, read, zone_laid_out
@@ -61,6 +70,18 @@ def test_an_assessment_of_a_moved_capture_belongs_where_it_lies():
     assert site.book.open_patches(2)
     assert site.book.zones[2].notes[-1].content.kind == "assessed"
     assert site.book.zones[1].notes[-1].content.kind == "refiled"
+
+
+def test_an_overview_of_another_zone_moves_there_with_its_patches():
+    site = two_zones()
+    name = site.do_overview(1, (DAMP,))
+    site.crew(OverviewRefiled(capture=name, zone=2, why="sheets of another zone"))
+    assert not site.book.open_patches(1)
+    assert site.book.open_patches(2) == ((name, DAMP),)
+    assert [len(list(site.book.zones[zone].of(OverviewFiled))) for zone in (1, 2)] == [0, 1]
+    assert vars(JobBook(site.entries)) == vars(site.book)
+    site.crew(OverviewRefiled(capture=name, zone=1, why="it was right"))
+    assert [len(list(site.book.zones[zone].of(OverviewFiled))) for zone in (1, 2)] == [1, 0]
 
 
 def test_rounds_count_the_reworks_of_a_spot_and_of_its_zone():

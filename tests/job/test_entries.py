@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from assessor.job.chain import content_from, content_json
 from assessor.job.entries import CONTENT, KINDS, CaptureFiled, SlabFacts, files_of
+from assessor.job.parts import Told
 from tests.job.site import accepted_site, file, prepared, read
 from tests.job.test_machine import drawn_steps, played
 
@@ -18,7 +19,7 @@ STORED_KINDS = {
     "surface-prepared", "mock-up-approved", "plan-drawn", "spot-redrawn", "spread-drawn", "capture-filed", "refiled",
     "assessed", "overview-filed", "suggestion-shown", "chip-read", "contradiction-closed", "patch-resolved",
     "drops-recorded", "rework-ordered", "rework-done", "kept-clean", "disturbed", "waived", "signed-off",
-    "scale-proposed", "scale-accepted", "print-measured",
+    "scale-proposed", "scale-accepted", "print-measured", "overview-refiled",
 }  # fmt: skip
 # One entry of each kind as it lies in stores, as short as it may be.
 PHOTO = {"sha256": "a" * 64, "name": "IMG_1.jpg"}
@@ -48,6 +49,7 @@ AS_STORED: dict[str, dict[str, Any]] = {
         "patches": [{"patch": 1, "cause": "damp"}],
     },
     "overview-filed": {"capture": "o", "zone": 1, "photos": [PHOTO], "record": PHOTO, "findings": ["a strip"]},
+    "overview-refiled": {"capture": "o", "zone": 2, "why": "sheets of another zone"},
     "suggestion-shown": {"zone": 1, "spot": 1},
     "chip-read": {
         "zone": 1, "spot": 1, "chip_low": 3, "chip_high": 4, "edition": "ten-chip", "chip_set": "A", "photo": PHOTO,
@@ -73,6 +75,12 @@ def test_no_kind_of_entry_is_lost_or_renamed():
     assert set(KINDS) >= STORED_KINDS
     assert len(KINDS) == len(set(KINDS))
     assert set(KINDS) == set(AS_STORED)
+
+
+def test_every_model_of_an_entry_can_be_stored():
+    assert {
+        model.model_fields["kind"].default for model in Told.__subclasses__() if "kind" in model.model_fields
+    } == set(KINDS)
 
 
 @pytest.mark.parametrize("kind", sorted(AS_STORED))

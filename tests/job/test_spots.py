@@ -232,6 +232,22 @@ def test_the_same_word_of_the_tool_told_again_by_a_later_version_reopens_nothing
     assert "chip 4 stood" in (spot(site).contradiction or "")
 
 
+def test_an_overruled_word_of_the_tool_that_comes_back_is_nothing_new():
+    site = drawn_site()
+    site.do_read(1, 1, 4)
+    site.do_shot(1, 1, "short")
+    site.do_read(1, 1, 4, who=SECOND)
+    close(site, 4)
+    newer = site.do_shot(1, 1, "in")
+    assert spot(site).status == "in"
+    # The newer photos turn out to be no good, so the older word is the tool's again.
+    site.do_assess(newer, "refused")
+    assert spot(site).tool is not None
+    assert spot(site).status == "in"
+    site.do_read(1, 1, 4, who=THIRD)
+    assert spot(site).status == "in"
+
+
 def test_a_second_readers_closing_does_not_hold_when_one_of_the_two_had_seen_the_suggestion():
     site = drawn_site()
     seen = site.do_shot(1, 2, "in")
