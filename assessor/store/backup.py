@@ -94,7 +94,8 @@ def restore(file: Path, place: str | Path, files: str | Path | None = None) -> B
     """
     with open_backup(file) as source, clear_errors(str(file)):
         _check(source)
-        fresh = _fresh_folder(place)
+        with clear_errors(str(place)):
+            fresh = _fresh_folder(place)
         try:
             with open_store(place, files) as store:
                 heads = _fill(store, source)
@@ -253,7 +254,8 @@ def _fill(store: Ledger, source: OpenBackup) -> tuple[JobHead, ...]:
         for entries in _batches(source.entries()):
             insert_entries(connection, entries)
         chain = _Chain()
-        for row in connection.execute(select(*COLUMNS).order_by(EntryRow.job, EntryRow.number)):
+        written = select(*COLUMNS).order_by(EntryRow.job, EntryRow.number)
+        for row in connection.execute(written, execution_options={"yield_per": _BATCH}):
             chain.add(entry_of(row))
         chain.must_be(source.manifest, source.name)
         return heads_of(connection)

@@ -10,7 +10,8 @@ returned is on the disk; a program that is killed at any instant leaves whole en
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+import re
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from pathlib import Path
 from types import TracebackType
@@ -133,7 +134,7 @@ class Ledger:
 
     def read_file(self, ref: FileRef | str) -> bytes:
         """A stored file, checked by its hash; raises BadEntry where it never was stored, RecordDamaged if not whole."""
-        sha256 = ref if isinstance(ref, str) else ref.sha256
+        sha256 = _sha256(ref)
         try:
             with clear_errors(self._files.where):
                 return _whole(self._files, sha256)
@@ -150,7 +151,7 @@ class Ledger:
 
     def file_path(self, ref: FileRef | str) -> Path | None:
         """Where a stored file lies on this machine (its hash is not checked), None in a remote place."""
-        return self._files.path(ref if isinstance(ref, str) else ref.sha256)
+        return self._files.path(_sha256(ref))
 
     # Entries
 
@@ -254,6 +255,14 @@ def _whole(files: Files, sha256: str) -> bytes:
     return data
 
 
+def _sha256(ref: FileRef | str) -> str:
+    """The hash asked for. It becomes part of a path, so nothing else may come through here."""
+    told = ref if isinstance(ref, str) else ref.sha256
+    if not re.fullmatch(r"[0-9a-f]{64}", told):
+        raise BadEntry("a stored file is asked for by 64 characters 0-9 and a-f")
+    return told
+
+
 def _name(source: bytes | Path, name: str, file: Incoming) -> str:
     name = clean_text(name or ("" if isinstance(source, bytes) else source.name)).replace("\0", "")
     return name[:2000] if name.strip() else file.sha256[:12]
@@ -265,20 +274,13 @@ def _must_fit(job: str, contents: Sequence[Content], stamp: Stamp) -> None:
         raise BadEntry("nothing was entered")
     if not job.strip() or not stamp.who.strip() or not stamp.tool.strip():
         raise BadEntry("an entry needs a job, a name and a tool")
-    told = [
-        job,
-        *(getattr(content, "capture", "") for content in contents),
-        *(str(part) for part in _parts(stamp)),
-    ]
-    if any("\0" in each for each in told):
-        raise BadEntry("a name holds a character with code 0")
+    told = [job, *(str(getattr(stamp, name)) for name in stamp.__dataclass_fields__)]
+    told += (str(vars(content).get(name, "")) for content in contents for name in ("capture", "key"))
+    if any("\0" in each or each != clean_text(each) for each in told):
+        raise BadEntry("a name holds a character that cannot be stored")
     try:
         offset = datetime.fromisoformat(stamp.at_utc).utcoffset()
     except ValueError as error:
         raise BadEntry(f"{stamp.at_utc} is no time") from error
     if offset != timedelta(0):
         raise BadEntry(f"{stamp.at_utc} is not in UTC")
-
-
-def _parts(stamp: Stamp) -> Iterator[object]:
-    return (getattr(stamp, name) for name in stamp.__dataclass_fields__)

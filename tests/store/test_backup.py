@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from assessor.errors import AssessorError, BackupInvalid, RecordDamaged, StoreUnusable
+from assessor.errors import BackupInvalid, RecordDamaged, StoreUnusable
 from assessor.store import backup as backup_module
 from assessor.store.backup import backup, restore
 from assessor.store.checking import check_store
@@ -294,9 +294,10 @@ def test_an_empty_store_has_a_backup_too(tmp_path: Path) -> None:
         store.append("HALL", [opened()], STAMP)
 
 
-def test_errors_are_ours(saved: Path, tmp_path: Path) -> None:
+def test_a_file_in_the_way_is_one_sentence(saved: Path, tmp_path: Path) -> None:
     (tmp_path / "file").write_text("x")
-    with pytest.raises(AssessorError):
+    with pytest.raises(StoreUnusable, match=r"/file: the place cannot be used \(Not a directory"):
         restore(saved, tmp_path / "file")
-    with open_store(tmp_path / "from") as store, pytest.raises(AssessorError):
+    in_the_way = pytest.raises(StoreUnusable, match=r"/file/saved.zip: the place cannot be used")
+    with open_store(tmp_path / "from") as store, in_the_way:
         backup(store, tmp_path / "file/saved.zip")

@@ -143,7 +143,8 @@ def test_files_must_be_stored_before_they_are_named(store: Ledger, tmp_path: Pat
         (Stamp("a", "crew", "floor", "yesterday", 0, "t"), "yesterday is no time"),
         (Stamp("a", "crew", "floor", "2026-05-04T07:30:00+02:00", 0, "t"), "is not in UTC"),
         (Stamp("a", "crew", "floor", "2026-05-04T07:30:00", 0, "t"), "is not in UTC"),
-        (Stamp("a\0b", "crew", "floor", AT, 0, "t"), "character with code 0"),
+        (Stamp("a\0b", "crew", "floor", AT, 0, "t"), "a name holds a character that cannot be stored"),
+        (Stamp("a\udcffb", "crew", "floor", AT, 0, "t"), "a name holds a character that cannot be stored"),
     ],
 )
 def test_a_stamp_that_says_nothing_is_refused(store: Ledger, stamp: Stamp, match: str) -> None:
@@ -159,6 +160,26 @@ def test_odd_names_are_stored(store: Ledger) -> None:
     store.append(odd, [filed(odd, photo)], STAMP)
     assert store.entries(odd)[0].content == filed(odd, photo)
     assert store.captures(odd)[0].filed.job == odd
+
+
+def test_names_that_cannot_be_stored_are_refused(store: Ledger) -> None:
+    photo = store.keep_file(b"x", "x.jpg")
+    for job, content in (
+        ("HA\0L", opened()), ("HA\udcffL", opened()), ("HALL", refiled("c\0", 1, 1)),
+        ("HALL", assessed("c", photo, "k\0")),
+    ):  # fmt: skip
+        with pytest.raises(BadEntry, match="a name holds a character that cannot be stored"):
+            store.append(job, [content], STAMP)
+    # Elsewhere JSON spells it out.
+    store.append("HALL", [opened().model_copy(update={"name": "a\0b"})], STAMP)
+    assert store.entries("HALL")[0].content.name == "a\0b"  # type: ignore[union-attr]
+
+
+def test_a_file_is_asked_for_by_its_hash_only(store: Ledger, tmp_path: Path) -> None:
+    for asked in ("../../etc/passwd", "", "a" * 63, "A" * 64, "a" * 64 + "\n", f"{tmp_path}"):
+        for ask in (store.read_file, store.file_path):
+            with pytest.raises(BadEntry, match="asked for by 64 characters"):
+                ask(asked)
 
 
 def test_nothing_is_entered_by_nothing(store: Ledger) -> None:
