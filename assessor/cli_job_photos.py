@@ -18,9 +18,11 @@ from assessor.desk.photos import SpotTold
 from assessor.errors import BadEntry
 from assessor.job.parts import Direction, Phase
 from assessor.report.show_job import line
+from assessor.store.files import append_text
 from assessor.workflow import DEFAULT_SCALE
 
 EXIT_REFUSED = 3
+ERRORS_LOG = Path("errors.log")
 SpotNumber = Annotated[int, typer.Argument(min=1, max=99, help="The spot's number.")]
 Bars = Annotated[
     tuple[float, float] | None,
@@ -176,7 +178,8 @@ def assess(
 ) -> None:
     """Assess every capture that has no assessment under today's versions. Prints no suggestion.
 
-    A run that is stopped goes on where it was. Exit code 3: a capture was refused (listed with its reason).
+    A run that is stopped goes on where it was. Exit code 3: a capture was refused or failed (listed with its reason);
+    one that failed is tried again by the next run.
     """
     console = Console(stderr=True)
     with (
@@ -188,8 +191,13 @@ def assess(
             desk, code, executor, Person(who, role), scale=scale, settings_file=settings_file, on_done=step
         )
     print(f"{len(done.assessed)} captures assessed, {done.standing} were done already")
-    for name, sentence in (*done.refused, *done.failed):
+    for name, sentence in done.refused:
         line(console, f"refused: {name}: {sentence}")
+    for name, sentence in done.failed:
+        line(console, f"failed: {name}: {sentence}")
+    if any(done.traces):
+        append_text(ERRORS_LOG, "\n".join(done.traces))
+        line(console, f"Details of internal errors: {ERRORS_LOG.absolute()}")
     if done.refused or done.failed:
         raise typer.Exit(EXIT_REFUSED)
 
