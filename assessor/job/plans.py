@@ -17,7 +17,6 @@ from assessor.job.sampling import (
     SamplingSettings,
     draw_plan,
     redraw,
-    wanted_spots,
 )
 from assessor.job.spots import SpotState
 from assessor.job.spread import Spread, spread
@@ -131,8 +130,6 @@ def is_drawn_plan(book: JobBook, content: PlanDrawn) -> bool:
     """
     lot = lot_of(book, content.zone, content.lot)
     wanted = sum(spot.role == "random" for spot in content.spots)
-    if wanted < wanted_spots(lot.area_m2):
-        return False
     settings = replace(SamplingSettings(), least_per_lot=wanted)
     taken = {content.zone: next_number(book, content.zone) - 1}
     plan = draw_plan([lot], content.seed, settings=settings, taken=taken)

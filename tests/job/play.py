@@ -69,8 +69,10 @@ STAIN = PatchSeen(patch=1, cause="oil or grease", area_mm2=400)
 class Player:
     """A site and what was done to it; `honest` counts steps that the gates took."""
 
-    def __init__(self, on_entry: Callable[[Site], None] | None = None, **opening: Any) -> None:
-        self.site = Site(**opening)
+    def __init__(
+        self, on_entry: Callable[[Site], None] | None = None, site: Site | None = None, **opening: Any
+    ) -> None:
+        self.site = site or Site(**opening)
         self.on_entry = on_entry
         self.refused = 0
 
@@ -80,7 +82,7 @@ class Player:
             self.take(step)
 
     def take(self, step: Step) -> None:
-        """A careful crew's next steps (kinds 0 to 5), a spot that fails (6), or something by somebody."""
+        """A careful crew's next steps (0 to 5), a spot that fails (6), a wrong tag that unblinds (7), or anything."""
         kind, a, b, c = step
         if kind <= 5:
             for _ in range(3 * kind + 1):
@@ -89,7 +91,10 @@ class Player:
         if kind == 6:
             self.fail(1 + a % 2, b)
             return
-        chaos = CHAOS[(kind - 7) % len(CHAOS)]
+        if kind == 7:
+            self.seen_elsewhere(1 + a % 2, b, c)
+            return
+        chaos = CHAOS[(kind - 8) % len(CHAOS)]
         try:
             content = chaos(self.site, a, b, c)
         except (InputError, LookupError, AssertionError):
@@ -122,6 +127,31 @@ class Player:
             self.say(read(zone, spot, site.new_file(), 2), who)
             self.say(capture(name, zone, spot, site.new_file(), round=now))
             self.say(assessed(name, "short", site.new_file()))
+
+    def seen_elsewhere(self, zone: int, a: int, b: int) -> None:
+        """Somebody sees the suggestion of one spot's photo, reads another spot; the photo was of that one."""
+        site, spots = (
+            self.site,
+            sorted(self.site.book.zones[zone].spots) if zone in self.site.book.zones else [],
+        )
+        if len(spots) < 2:
+            return
+        one, other = spots[a % len(spots)], spots[(a + 1 + b % (len(spots) - 1)) % len(spots)]
+        who, name = (LEAD, SECOND, THIRD)[b % 3], f"c{len(site.entries)}"
+        self.say(ReworkDone(zone=zone, spots=(other,), method="shot-blast"))
+        now = site.book.round_of(zone, other)
+        self.say(capture(name, zone, one, site.new_file(), round=now))
+        self.say(assessed(name, "in", site.new_file()))
+        self.say(SuggestionShown(zone=zone, spot=one), who)
+        self.say(read(zone, other, site.new_file()), who)
+        self.say(Refiled(capture=name, zone=zone, spot=other, phase="after", round=now, why="wrong tag"))
+
+    def mend(self, zone: int, most: int = 14) -> None:
+        """Go on until the zone is accepted, or so many entries long."""
+        for _ in range(most):
+            if zone not in self.site.book.zones or self.site.standing(zone).standing == "accepted":
+                return
+            self.proceed(zone)
 
     def proceed(self, zone: int) -> None:
         """What a careful crew enters next in a zone."""
@@ -395,4 +425,4 @@ CHAOS: tuple[Callable[[Site, int, int, int], Content], ...] = (
     lambda site, a, b, c: PrintMeasured(serial=1 + a, along_mm=250 + c / 10, across_mm=180),
     lambda site, a, b, c: opened(),
 )  # fmt: skip
-KINDS_OF_STEP = 7 + len(CHAOS)
+KINDS_OF_STEP = 8 + len(CHAOS)

@@ -212,6 +212,23 @@ def test_a_lot_has_the_shape_of_the_zone_that_it_fills():
     assert lot_of(site.book, 1, 1) == lot
 
 
+def test_a_lot_is_as_large_as_its_largest_pass_and_was_done_as_the_last_one():
+    site = Site()
+    site.do_papers()
+    site.say(zone_laid_out())
+    site.crew(prepared(area_m2=4, method="scarifying", machine="scarifier", shift="Monday"))
+    site.crew(prepared(area_m2=20, method="scarifying", machine="scarifier", shift="Monday"))
+    site.crew(prepared(area_m2=6, shift="Tuesday"))
+    lot = lot_of(site.book, 1, 1)
+    assert (lot.area_m2, lot.length_m, lot.method, lot.machine, lot.shift) == (
+        20,
+        5,
+        "shot-blast",
+        "blaster 1",
+        "Tuesday",
+    )
+
+
 def test_neighbours_drawn_already_are_not_drawn_twice():
     site = two_zones()
     site.do_read(1, 2, 2)
