@@ -15,7 +15,7 @@ import numpy as np
 
 from assessor.card.designs import CHIP_DESIGN, window_of
 from assessor.grading.scale import shipped_scale
-from assessor.simulate.capture import CaptureRecipe, RenderedCapture, photograph
+from assessor.simulate.capture import CaptureRecipe, RenderedCapture, photograph, render_capture
 from assessor.simulate.catalogue import shrink_recipe
 from assessor.simulate.floors import Floor, FloorRecipe, make_floor
 from assessor.simulate.light import LightRecipe
@@ -115,6 +115,25 @@ def chip_truth_mm(chip: Floor, band: Band = BAND) -> float:
     middle = chip.height_mm[n // 2 - down : n // 2 + down, n // 2 - across : n // 2 + across]
     heights, _ = fine_band(without_plane(middle.astype(np.float64)), d, band.short_mm, band.long_mm)
     return float(np.sqrt(np.mean(heights**2)))
+
+
+def render_floor(grade: int, take: int, recipe: ChipSetRecipe) -> RenderedCapture:
+    """Photos of another floor of a chip's shape and amplitude under the window card: concrete, not moulded."""
+    own = np.random.default_rng([recipe.seed, grade, take, 3])
+    torch = grade <= TORCH_UP_TO
+    shot = CaptureRecipe(
+        name=f"floor{grade:02d}-{take}",
+        floor=FloorRecipe(
+            SHAPES[grade], chip_sq_mm(grade), lay_deg=30.0, stone_fraction=0.0, px_per_mm=recipe.density
+        ),
+        sheet=SheetRecipe(serial=recipe.sheet_serial + 1, cockle_mm=0.15),
+        sensor=SensorRecipe(psf_px=float(own.uniform(0.55, 0.8)), snr_db=float(own.uniform(34, 38))),
+        seed=recipe.seed * 2003 + grade * 37 + take,
+        photos=0 if torch else 4,
+        distance_mm=(300.0, 380.0),
+        torch=TorchRecipe() if torch else None,
+    )
+    return render_capture(shrink_recipe(shot) if recipe.small else shot)
 
 
 def render_chip(
