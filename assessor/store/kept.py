@@ -142,6 +142,8 @@ class LocalFiles:
         try:
             with temporary.open("xb") as target:
                 copy(file, target)
+                # Nothing has to write it ever again, and a picture editor must not.
+                os.fchmod(target.fileno(), os.fstat(target.fileno()).st_mode & 0o444)
             temporary.replace(self.path(file.sha256))
         except BaseException:
             with suppress(OSError):

@@ -42,7 +42,7 @@ def server() -> Iterator[URL]:
         as_user = ["runuser", "-u", "postgres", "--"]
 
     def run(*words: str) -> None:
-        done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd=place, check=False)
+        done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd="/", check=False)
         if done.returncode:
             pytest.skip(f"PostgreSQL does not start here: {done.stderr[-300:]}")
 

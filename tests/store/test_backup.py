@@ -245,6 +245,7 @@ def test_a_damaged_store_is_not_backed_up_as_whole(tmp_path: Path) -> None:
         photo, *_ = fill(store)
         path = store.file_path(photo)
         assert path is not None
+        path.chmod(0o644)
         path.write_bytes(b"other bytes!")
         with pytest.raises(
             RecordDamaged, match=f"the stored file {photo.sha256} is not what was once stored"

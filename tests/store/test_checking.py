@@ -103,6 +103,8 @@ def test_missing_and_changed_files_are_found(folder: Path) -> None:
         photos = [ref for each in store.captures("HALL") for ref in each.filed.content.photos]  # type: ignore[union-attr]
         one, two, three = (store.file_path(photo) for photo in photos)
         assert one and two and three
+        for path in (two, three):
+            path.chmod(0o644)
         one.unlink()
         two.write_bytes(b"short")
         three.write_bytes(three.read_bytes()[::-1])

@@ -231,6 +231,7 @@ def test_stored_files_are_never_written_again(tmp_path: Path) -> None:
         assert [ref.name for ref in again] == ["other.jpg", "n", "m"]
         assert (again[0].sha256, first.name) == (first.sha256, "IMG_1.jpg")
         assert path.stat() == before
+        assert not before.st_mode & 0o222, "nothing has to write it again"
     link = sqlite3.connect(tmp_path / "store/record.sqlite")
     rows = link.execute("SELECT name, bytes, at_utc FROM kept ORDER BY name").fetchall()
     link.close()
@@ -306,10 +307,19 @@ def small_disk(tmp_path: Path) -> Iterator[Path]:
 
 @pytest.fixture
 def read_only_folder(tmp_path: Path) -> Iterator[Path]:
-    """A store that was filled, seen through a mount that cannot be written."""
-    with open_store(tmp_path / "real") as store:
+    """A store that was filled and may not be written: by its rights, or for root, who ignores them, by a mount."""
+    real = tmp_path / "real"
+    with open_store(real) as store:
         fill(store)
-    yield from mounted("read-only folder", tmp_path / "seen", "-o", "bind,ro", str(tmp_path / "real"))
+    (real / "record.sqlite").chmod(0o444)
+    real.chmod(0o555)
+    try:
+        if os.access(real, os.W_OK):
+            yield from mounted("read-only folder", tmp_path / "seen", "-o", "bind,ro", str(real))
+        else:
+            yield real
+    finally:
+        real.chmod(0o755)
 
 
 def test_a_full_disk_is_one_sentence_and_loses_nothing(small_disk: Path) -> None:
