@@ -110,9 +110,8 @@ def _entries(connection: Connection, damage: list[Damage], known: dict[str, str]
         select(EntryFileRow.job, EntryFileRow.number, EntryFileRow.sha256)
     ):
         links[job, number].add(sha256)
-    rows = connection.execution_options(yield_per=500).execute(
-        select(*COLUMNS).order_by(EntryRow.job, EntryRow.number)
-    )
+    wanted = select(*COLUMNS).order_by(EntryRow.job, EntryRow.number)
+    rows = connection.execute(wanted, execution_options={"yield_per": 500})
     count, at, previous = 0, "", START
     after = 0
     for row in rows:
