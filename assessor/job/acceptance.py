@@ -15,28 +15,17 @@ from typing import Literal
 from assessor.errors import BadEntry
 from assessor.job.book import JobBook, Noted
 from assessor.job.entries import (
-    Assessed,
-    ChipRead,
-    ContradictionClosed,
-    DataSheetFiled,
     Disturbed,
     DropsRecorded,
-    HazardChecked,
     KeptClean,
     OverviewFiled,
-    OverviewRefiled,
-    PlanDrawn,
-    Refiled,
     ReworkDone,
     ReworkOrdered,
     SignedOff,
-    SpotRedrawn,
-    SpreadDrawn,
     SurfacePrepared,
-    SystemNamed,
-    ZoneLaidOut,
 )
 from assessor.job.plans import follow_up
+from assessor.job.reopening import local_time, reopened_by
 from assessor.job.spots import SpotState, spot_state
 from assessor.job.targets import target_of
 from assessor.values import TargetRange
@@ -44,11 +33,6 @@ from assessor.values import TargetRange
 Standing = Literal["laid-out", "in-work", "ready-to-sign", "accepted", "reopened"]
 AREA_PACED = 0.2  # share by which the work's areas may miss the zone's: crews pace them
 HAZARDS = {"asbestos-lead": "asbestos and lead", "buried-services": "cables, heating and tendons"}
-# What reopens an accepted zone whatever it says; captures, overviews, readings and drops reopen by what they show.
-_REOPENING = (
-    Disturbed, ReworkOrdered, ReworkDone, SurfacePrepared, Refiled, PlanDrawn, SpreadDrawn, ZoneLaidOut,
-    ContradictionClosed, SpotRedrawn, OverviewRefiled,
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +64,10 @@ def zone_standing(book: JobBook, zone: int, now_utc: str) -> ZoneStanding:
     spots = _spots(book, zone, target)
     missing = tuple(_missing(book, zone, target, spots, datetime.fromisoformat(now_utc)))
     signed = max(book.zones[zone].of(SignedOff), key=lambda note: note.number, default=None)
-    reopened = _reopened(book, zone, signed, target, datetime.fromisoformat(now_utc)) if signed else None
+    reopened: str | None = None
+    if signed is not None:
+        now = datetime.fromisoformat(now_utc)
+        reopened = reopened_by(book, zone, signed, target) or _lapsed(book, zone, signed, now)
     standing: Standing
     if signed is not None and reopened is None and not missing:
         standing = "accepted"
@@ -299,55 +286,19 @@ def _until(note: Noted) -> datetime:
     return _at(note) + timedelta(hours=note.content.hours)
 
 
-def _reopened(
-    book: JobBook, zone: int, signed: Noted, target: TargetRange | None, now: datetime
-) -> str | None:
-    """What reopened a signed zone, in words; None where the sign-off holds."""
-    after = [note for note in book.zones[zone].notes if note.number > signed.number]
-    for note in after:
-        if reopens(note, target):
-            return f"{note.content.kind} by {note.stamp.who} at {note.stamp.at_utc}"
-    for note in book.notes_of_job:
-        if note.number > signed.number and _job_reopens(note):
-            return f"{note.content.kind} by {note.stamp.who} at {note.stamp.at_utc}"
-    return _lapsed(book, zone, signed, now)
-
-
-def reopens(note: Noted, target: TargetRange | None) -> bool:
-    """Whether an entry, coming after a sign-off, reopens the zone."""
-    content = note.content
-    if isinstance(content, _REOPENING):
-        return True
-    if isinstance(content, Assessed | OverviewFiled):
-        return bool(content.patches)
-    if isinstance(content, DropsRecorded):
-        return not content.passed
-    if isinstance(content, ChipRead):
-        return target is None or not target.low <= content.chip_low <= content.chip_high <= target.high
-    return False
-
-
-def _job_reopens(note: Noted) -> bool:
-    """Whether an entry on the whole job reopens every zone: another system or data sheet, a survey withdrawn."""
-    if isinstance(note.content, HazardChecked):
-        return not note.content.cleared
-    return isinstance(note.content, SystemNamed | DataSheetFiled)
-
-
 def _lapsed(book: JobBook, zone: int, signed: Noted, now: datetime) -> str | None:
     """A gap in the clean log since the sign-off: nobody watched, so somebody has to look and sign again."""
     until: datetime | None = None
+    looked = signed
     since = _touched(book, zone)
     for note in book.zones[zone].of(KeptClean):
         if note.number < since:
             continue
-        if until is None or note.number < signed.number:
-            until = max(until, _until(note)) if until else _until(note)
-        elif _at(note) <= until:
-            until = max(until, _until(note))
-        else:
+        if until is not None and note.number > signed.number and _at(note) > until:
             break
+        if until is None or _until(note) > until:
+            until, looked = _until(note), note
     if until is not None and now <= until:
         return None
-    ended = until.isoformat(timespec="minutes") if until else "before the sign-off"
-    return f"the clean log ran out at {ended}"
+    ended = f"at {local_time(until, looked)}" if until else "before the sign-off"
+    return f"the clean log ran out {ended}: look at the floor, then sign again"

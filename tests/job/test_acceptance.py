@@ -29,6 +29,7 @@ from assessor.job.entries import (
     SystemNamed,
     Waived,
 )
+from assessor.job.reopening import _WORDS
 from assessor.job.targets import target_of
 from tests.job.site import (
     LEAD,
@@ -301,6 +302,27 @@ def test_what_reopens_an_accepted_zone_and_what_does_not(content, opens):
     assert (standing.signed_by is None) == opens
 
 
+def test_what_reopened_a_zone_is_told_in_words_by_the_clock_on_site():
+    site = accepted_site()
+    site.crew(Disturbed(zone=1, what="rain through the gate"))
+    site.say(DataSheetFiled(document=site.new_file(), edition="4", page="2", csp_low=3, csp_high=5))
+    told = site.standing().reopened_by
+    assert (
+        told
+        == f"something happened to the floor, as entered by {THIRD}, 2026-05-04 09:26 (rain through the gate)"
+    )
+    assert site.book.zones[1].notes[-1].stamp.at_utc.startswith("2026-05-04T07:26")
+
+
+@pytest.mark.parametrize(
+    "kind", sorted({content.kind for content, opens in AFTER if opens} | {"refiled", "assessed"})
+)
+def test_nothing_that_reopens_a_zone_is_told_by_its_code(kind):
+    words = _WORDS[kind]
+    assert " " in words
+    assert "-" not in words.replace("re-filed", "")
+
+
 @pytest.mark.parametrize(
     "contents",
     [
@@ -354,7 +376,7 @@ def test_an_accepted_zone_lapses_with_the_clean_log_and_wants_a_look_and_a_signa
     site.do_clean(after=24 * 60 + 5)
     assert site.codes() == ()
     assert site.standing().standing == "reopened"
-    assert (site.standing().reopened_by or "").startswith("the clean log ran out at 2026-05-05T07:")
+    assert (site.standing().reopened_by or "").startswith("the clean log ran out at 2026-05-05 09:")
     site.say(SignedOff(zone=1))
     assert site.standing().standing == "accepted"
     assert site.minute > signed
