@@ -111,7 +111,12 @@ FLAG_CODES = {
     "edge-strip", "light-unread", "estimate-wide", "estimate-strange", "light-along-lay",
     "aggregate-implausible", "aggregate-uneven", "aggregate-unsure", "aggregate-blurred",
 }  # fmt: skip
-COMMANDS = {"assess", "card", "drops", "evaluate", "overview", "points", "scales", "schema"}
+COMMANDS = {
+    "assess", "backup", "card", "chips", "drops", "evaluate", "job", "methods", "overview", "points", "restore",
+    "scales", "schema", "job agree", "job assess", "job check", "job demo", "job enter", "job file", "job follow",
+    "job history", "job kinds", "job list", "job open", "job overview", "job page", "job plan", "job refine",
+    "job review", "job rework", "job show", "job tags",
+}  # fmt: skip
 ERRORS = [kind for _, kind in inspect.getmembers(errors, inspect.isclass) if issubclass(kind, AssessorError)]
 # A base is never raised itself, so it needs no remedy of its own.
 BASES = {"AssessorError", "PhotoError", "CaptureError", "SetupError", "InputError"}
@@ -155,9 +160,12 @@ def test_flag_codes_are_frozen_and_say_what_and_what_to_do() -> None:
 
 
 def commands() -> Iterator[tuple[str, Any]]:
+    """Every command by its name, those of a group as "job open"."""
     group = typer.main.get_command(app)
     assert hasattr(group, "commands")
-    yield from group.commands.items()
+    for name, command in group.commands.items():
+        yield name, command
+        yield from ((f"{name} {own}", each) for own, each in getattr(command, "commands", {}).items())
 
 
 def test_commands_are_frozen_and_every_one_has_help() -> None:
