@@ -36,9 +36,9 @@ STRIP_FLAG = "edge-strip"  # and no "card-bent": one side alone can't tell a ben
 class StripSettings:
     """What the strip adds to the doubt of an estimate."""
 
-    # Octaves, 90 %. On 18 rendered floors of which something was claimed with both sheets, the strip's estimates differ
-    # from the card's by up to 0.20 in 90 % and 0.28 at most (scripts/judge_strip --count 60 --seed 22 --guide); the rest
-    # is for strips that do not lie as level as those.
+    # Octaves, 90 %. On 18 rendered floors of which something was claimed with both sheets, 90 % of the strip's estimates
+    # lie within 0.20 of the card's, all within 0.28 (scripts/judge_strip --count 60 --seed 22 --guide); the rest is for
+    # strips that do not lie as level as those.
     half90: float = 0.35
 
 
