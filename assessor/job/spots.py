@@ -74,14 +74,16 @@ def counted(book: JobBook, zone: int, spot: int) -> tuple[Noted, ...]:
     return tuple(sorted(last.values(), key=lambda note: note.number))
 
 
-def tool_says(book: JobBook, zone: int, spot: int, *, upto: int | None = None) -> ToolSays | None:
-    """What the tool suggests of the spot's present round: its last measurement, else its last estimate.
+def tool_says(book: JobBook, zone: int, spot: int) -> ToolSays | None:
+    """What the tool suggests of the spot's present round: its last measurement, else its last estimate."""
+    return _says(book.shots(zone, spot), None)
 
-    upto: as it was after that entry; None: now.
-    """
+
+def _says(shots: Sequence[FiledCapture], upto: int | None) -> ToolSays | None:
+    """The same of these captures; upto: as it was after that entry, None: now."""
     found = [
         (told.capture_kind in MEASURED, max(number, shot.placed), number, told)
-        for shot in book.shots(zone, spot)
+        for shot in shots
         for number, told in [_told(shot, upto)]
         if told is not None and told.status == "assessed"
     ]
@@ -151,7 +153,8 @@ def settle(book: JobBook, zone: int, spot: int, target: TargetRange) -> Dispute:
     overruled: set[_Opinion] = set()
     readings = {note.number: note for note in blind(book, zone, spot)}
     closings = {note.number: note.content for note in book.closings.get((zone, spot), ())}
-    told = {max(number, shot.placed) for shot in book.shots(zone, spot) for number, _ in shot.told}
+    shots = book.shots(zone, spot)
+    told = {max(number, shot.placed) for shot in shots for number, _ in shot.told}
     for number in sorted({*readings, *closings, *told}):
         closing = closings.get(number)
         if isinstance(closing, ContradictionClosed):
@@ -163,7 +166,7 @@ def settle(book: JobBook, zone: int, spot: int, target: TargetRange) -> Dispute:
         elif number in readings:
             found.words += live.against_reading(readings[number], target)
             found.stands = _grades(readings[number])
-        tool = tool_says(book, zone, spot, upto=number)
+        tool = _says(shots, number)
         opinion = (tool.capture, tool.side, tool.best) if tool is not None else None
         if opinion in overruled:
             live.tool = None
