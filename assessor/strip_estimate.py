@@ -36,7 +36,7 @@ STRIP_FLAG = "edge-strip"  # and no "card-bent": one side alone can't tell a ben
 class StripSettings:
     """What the strip adds to the doubt of an estimate."""
 
-    # Octaves, 90 %. On 18 rendered floors of which something was claimed with both sheets, 90 % of the strip's estimates
+    # Octaves, 90 %. On 18 rendered floors of which something was claimed with both sheets, 90 % of the strip's values
     # lie within 0.20 of the card's, all within 0.28 (scripts/judge_strip --count 60 --seed 22 --guide); the rest is for
     # strips that do not lie as level as those.
     half90: float = 0.35
