@@ -212,7 +212,7 @@ def test_the_table_says_what_broke_the_order(tmp_path: Path, monkeypatch: pytest
     ]
     found = made(tmp_path, records, monkeypatch)
     text = shown(found)
-    assert "BREAKS THE ORDER" in text
+    assert "BROKEN" in text
     assert "note: CSP 5 to 6 break the order of grades in 2.5-25 mm" in text
     assert "rendered photos" in text
     assert found.scale is not None

@@ -262,6 +262,15 @@ def _notes(fit: ChipFit) -> tuple[str, ...]:
     return tuple(notes)
 
 
+def nearest_band(fit: ChipFit) -> Band | None:
+    """The band that most chips have enough captures in, of equals that of most captures, then the longest waves."""
+    bands = list(dict.fromkeys(row.band for row in fit.rows))
+    enough = {band: sum(row.n >= LEAST_CAPTURES for row in fit.of(band)) for band in bands}
+    return max(
+        bands, key=lambda b: (enough[b], sum(r.n for r in fit.of(b)), b.long_mm, b.short_mm), default=None
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class ScaleHead:
     """What a person says of a scale: its name, which chips, who, when (ISO date); and the window's sides in mm."""
@@ -276,8 +285,9 @@ class ScaleHead:
 def scale_text(fit: ChipFit, head: ScaleHead) -> str:
     """Return the scale as the text of its file (`scale.load_scale` reads it). Raises ChipsUnusable without a band."""
     if not fit.bands:
-        reasons = "; ".join(f"{band}: {why}" for band, why in fit.left_out[:3])
-        raise ChipsUnusable(f"no band was measured on every chip ({reasons})")
+        band = nearest_band(fit)
+        why = next((why for left, why in fit.left_out if left == band), "nothing was measured")
+        raise ChipsUnusable(f"no band makes a scale yet; nearest is {band}: {why}")
     lines = [
         "# Grade scale made of photos of chips. Spreads are in ln Sq; medians in mm. Notes at the end.",
         "format = 1",

@@ -5,30 +5,42 @@ from __future__ import annotations
 import math
 from typing import Any
 
+from rich.box import SIMPLE
 from rich.console import Console
 from rich.table import Table
 
-from assessor.grading.chips import ChipFit, ChipRow, ChipStep
+from assessor.grading.chips import ChipFit, ChipRow, ChipStep, nearest_band
 
-_ORDER = {"rises": "", "breaks": "BREAKS THE ORDER", "unsure": "falls, within its uncertainty"}
+_ORDER = {"rises": "", "breaks": "BROKEN", "unsure": "broken?"}
+_LEGEND = (
+    "n: captures. low, high: 90 % interval of the median. sd ln: of ln Sq over the captures; shared:\n"
+    "what all are unsure by beyond it. next: how many times as rough the next chip is, +-: its\nstandard uncertainty."
+)
 
 
 def show_chips(console: Console, fit: ChipFit) -> None:
-    """Print the fit: bands that make the scale as tables, the others with why not, then the notes."""
+    """Print the fit: bands that make the scale as tables (of none, the nearest), why others do not, then the notes."""
     if fit.made == "rendered":
         console.print(
             "Made of rendered photos, not of real ones: it says nothing about real chips.", markup=False
         )
-    for band in fit.bands:
+    nearest = nearest_band(fit)
+    for band in fit.bands or ((nearest,) if nearest else ()):
         steps = {step.low: step for step in fit.steps if step.band == band}
-        table = Table(title=f"Sq in {band}, mm", title_justify="left")
-        for name in ("CSP", "captures", "shot as"):
-            table.add_column(name)
-        for name in ("median", "90 %", "sd of ln Sq", "shared", "lowest - highest", "next chip"):
-            table.add_column(name, justify="right")
+        table = Table(
+            title=f"Sq in {band}, mm", title_justify="left", box=SIMPLE, padding=(0, 1), collapse_padding=True
+        )
+        for name in ("CSP", "n", "shot"):
+            table.add_column(name, no_wrap=True)
+        for name in ("median", "low", "high", "sd ln", "shared", "next", "+-"):
+            table.add_column(name, justify="right", no_wrap=True)
+        table.add_column("order", no_wrap=True)
         for row in fit.of(band):
             table.add_row(*_cells(row, steps.get(row.grade)))
         console.print(table)
+        console.print(
+            "n: captures. sd ln: of ln Sq over them. shared: what all are unsure by beyond it.", markup=False
+        )
     for band, why in fit.left_out:
         console.print(f"left out: {band}: {why}", markup=False, soft_wrap=True)
     for note in fit.notes:
@@ -38,19 +50,26 @@ def show_chips(console: Console, fit: ChipFit) -> None:
 def _cells(row: ChipRow, step: ChipStep | None) -> tuple[str, ...]:
     head = (str(row.grade), str(row.n), ", ".join(row.kinds))
     if row.bound == "upper":
-        return (*head, f"at most {row.median_mm:.4f}", "", "", "", "", "")
+        return (*head, f"<= {row.median_mm:.4f}", *[""] * 7)
+    if row.n == 1:
+        return (*head, f"{row.median_mm:.4f}", "", "", "", "", *_step(step))
     reach = math.exp(1.645 * row.u_log)
     return (
         *head,
         f"{row.median_mm:.4f}",
-        f"{row.median_mm / reach:.4f} - {row.median_mm * reach:.4f}",
+        f"{row.median_mm / reach:.4f}",
+        f"{row.median_mm * reach:.4f}",
         f"{row.log_sd:.3f}",
         f"{row.shared_log_sd:.3f}",
-        f"{row.low_mm:.4f} - {row.high_mm:.4f}",
-        ""
-        if step is None
-        else f"x {step.ratio:.2f} +- {step.ratio * step.u_log:.2f} {_ORDER[step.order]}".rstrip(),
+        *_step(step),
     )
+
+
+def _step(step: ChipStep | None) -> tuple[str, str, str]:
+    if step is None:
+        return "", "", ""
+    doubt = f"{step.ratio * step.u_log:.2f}" if math.isfinite(step.u_log) else ""
+    return f"x {step.ratio:.2f}", doubt, _ORDER[step.order]
 
 
 def chips_as_dict(fit: ChipFit, more: dict[str, Any]) -> dict[str, Any]:
