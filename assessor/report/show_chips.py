@@ -14,7 +14,8 @@ from assessor.grading.chips import ChipFit, ChipRow, ChipStep, nearest_band
 _ORDER = {"rises": "", "breaks": "BROKEN", "unsure": "broken?"}
 _LEGEND = (
     "n: captures. low, high: 90 % interval of the median. sd ln: of ln Sq over the captures; shared:\n"
-    "what all are unsure by beyond it. next: how many times as rough the next chip is, +-: its\nstandard uncertainty."
+    "what all are unsure by beyond it. next: how many times as rough the next chip is, +-: its\n"
+    "standard uncertainty."
 )
 
 
@@ -38,9 +39,7 @@ def show_chips(console: Console, fit: ChipFit) -> None:
         for row in fit.of(band):
             table.add_row(*_cells(row, steps.get(row.grade)))
         console.print(table)
-        console.print(
-            "n: captures. sd ln: of ln Sq over them. shared: what all are unsure by beyond it.", markup=False
-        )
+        console.print(_LEGEND, markup=False, soft_wrap=True)
     for band, why in fit.left_out:
         console.print(f"left out: {band}: {why}", markup=False, soft_wrap=True)
     for note in fit.notes:
