@@ -175,8 +175,8 @@ def _head(job_code: str, width: float, height: float) -> tuple[Ink, ...]:
     for k, (picture, english, spanish) in enumerate(_LINES):
         x = left + 34.0 + k * 78.0
         inks += placed(picture(), (x, top - 5.0), 0.42)
-        inks += paragraph(english, (x + 7.5, top), 68.0, 2.3, bold=True)
-        inks += paragraph(spanish, (x + 7.5, top - 5.9), 68.0, 2.2)
+        inks += paragraph(english, (x + 7.5, top), 65.0, 2.3, bold=True)
+        inks += paragraph(spanish, (x + 7.5, top - 5.9), 65.0, 2.2)
     foot = -height / 2 + 3.6
     inks += [
         Label(
