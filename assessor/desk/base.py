@@ -13,7 +13,7 @@ from pathlib import Path
 
 from assessor import __version__
 from assessor.card.bars import scale_from_bars
-from assessor.errors import BadEntry, NoJob, RecordDamaged
+from assessor.errors import BadEntry, NoJob, RecordDamaged, StoreUnusable
 from assessor.job.acceptance import ZoneStanding, zone_standing
 from assessor.job.blinding import blinded
 from assessor.job.book import JobBook, Noted
@@ -84,7 +84,9 @@ class JobDesk:
         return self._now().astimezone(UTC).isoformat(timespec="microseconds")
 
     def stamp(self, person: Person, versions: Versions | None = None) -> Stamp:
-        """Who, when and with what, for an entry made now."""
+        """Who, when and with what, for an entry made now; raises BadEntry, and StoreUnusable before work is in vain."""
+        if self.store.read_only:
+            raise StoreUnusable("the job record can only be read here", file=self.store.where)
         who = " ".join(person.who.split())
         if not who:
             raise BadEntry("nobody is named: everything in the record says who entered it (--who)")

@@ -74,7 +74,7 @@ class _Spot:
 ZONE_1 = (
     _Spot(1, "bay2-shot-fine", ((LEAD, 4, 4),)),
     _Spot(2, "bay10-shot-torch", ((LEAD, 4, 5),)),
-    _Spot(3, "bay15-shot-pair", ((LEAD, 5, 5),)),
+    _Spot(3, "bay9-flush-torch", ((LEAD, 4, 4),)),
     # Two grades below what the tool suggests: a second reader is asked, and agrees with the first.
     _Spot(4, "bay12-shot-single", ((LEAD, 5, 5), (SECOND, 5, 5))),
 )
@@ -114,7 +114,7 @@ def build_demo(
     photos: the folder calibration_images. Raises BadEntry where `out` holds something, NoPhotos without photos.
     """
     folder = _photos(photos)
-    if out.exists() and any(out.iterdir()):
+    if out.exists() and (not out.is_dir() or any(out.iterdir())):
         raise BadEntry("the demo needs an empty or a new folder", file=str(out))
     start = datetime.now().astimezone() - DAY
     clock = _Clock(start)

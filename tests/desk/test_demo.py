@@ -120,6 +120,10 @@ def test_without_its_photos_the_demo_says_so(tmp_path: Path) -> None:
     with pytest.raises(NoPhotos, match="say --photos with the folder calibration_images"):
         build_demo(tmp_path / "out", tmp_path / "nowhere", SerialExecutor())
     assert not (tmp_path / "out").exists()
+    (tmp_path / "images/photos").mkdir(parents=True)
+    (tmp_path / "file").write_text("")
+    with pytest.raises(BadEntry, match="empty or a new folder"):
+        build_demo(tmp_path / "file", tmp_path / "images", SerialExecutor())
 
 
 @pytest.mark.slow

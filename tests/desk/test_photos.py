@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import threading
-from concurrent.futures import ThreadPoolExecutor
 from datetime import date
 from pathlib import Path
 from typing import Any
@@ -17,7 +15,7 @@ from assessor.desk import incoming
 from assessor.desk import photos as job_photos
 from assessor.desk.base import JobDesk
 from assessor.desk.photos import SpotTold, assess_job, file_photos
-from assessor.errors import BadBars, BadEntry, NoJob, NoPhotos, TooFewPhotos, UnreadablePhoto
+from assessor.errors import BadBars, BadEntry, NoJob, NoPhotos, StoreUnusable, TooFewPhotos, UnreadablePhoto
 from assessor.grading.refine import ProposalHead, ScaleProposal, propose
 from assessor.grading.scale import load_scale
 from assessor.job.entries import (
@@ -31,7 +29,7 @@ from assessor.job.entries import (
 )
 from assessor.report.schema import CaptureRecord
 from assessor.store.opening import open_store
-from tests.desk.stage import CREW, JOB, LEAD, SECRET, Clock, SayingPipeline, Stage
+from tests.desk.stage import CREW, JOB, LEAD, SECRET, SayingPipeline, Stage
 from tests.grading.read_floors import read_floors
 
 
@@ -362,31 +360,14 @@ def test_each_result_is_entered_before_the_next_capture_is_looked_at(
     assert entered == [0, 1, 2]
 
 
-def test_two_runs_at_once_enter_nothing_twice(stage: Stage, says: SayingPipeline) -> None:
-    """Both have planned all captures before either enters one; each result is entered by whoever is first."""
+def test_nothing_is_assessed_for_a_record_that_cannot_be_written(stage: Stage, says: SayingPipeline) -> None:
     stage.work()
-    names = [stage.shoot(1, 1 + n % 4) for n in range(8)]
-    ready = threading.Barrier(2, timeout=30)
-
-    def run(number: int) -> int:
-        with JobDesk(open_store(stage.place), Clock()) as desk:
-            first = True
-
-            class Meeting(SerialExecutor):
-                def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
-                    nonlocal first
-                    if first:
-                        ready.wait()
-                    first = False
-                    return super().submit(fn, *args, **kwargs)
-
-            return len(assess_job(desk, JOB, Meeting(), CREW).assessed)
-
-    with ThreadPoolExecutor(2) as pool:
-        done = list(pool.map(run, range(2)))
-    assert done == [8, 8]
-    assert len(says.calls) == 16
-    assert sorted(content.capture for content in assessments(stage)) == sorted(names)
+    stage.shoot(1, 1)
+    with JobDesk(open_store(stage.place, read_only=True)) as desk:
+        with pytest.raises(StoreUnusable, match="can only be read here"):
+            assess_job(desk, JOB, SerialExecutor(), CREW)
+        assert desk.list_jobs()[0].unassessed == 1
+    assert says.calls == []
 
 
 def test_nobody_assesses(stage: Stage, says: SayingPipeline) -> None:

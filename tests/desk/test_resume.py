@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import random
+import threading
 import time
 from collections import Counter
 from collections.abc import Callable
@@ -21,7 +22,7 @@ from assessor.desk.photos import assess_job
 from assessor.job.entries import CaptureFiled
 from assessor.store.checking import check_store
 from assessor.store.opening import open_store
-from tests.desk.stage import CREW, JOB, SayingPipeline, Stage
+from tests.desk.stage import CREW, JOB, Clock, SayingPipeline, Stage
 from tests.fakes import fake_photo
 from tests.store.test_killed import quick_disk, run_and_kill
 
@@ -131,3 +132,31 @@ def run_and_finish(work: Callable[[Callable[[str], object]], None], after_s: flo
     _, status = os.waitpid(child, 0)
     assert status == 0, "the child failed by itself"
     return words, True
+
+
+def test_two_runs_at_once_enter_nothing_twice(stage: Stage, says: SayingPipeline) -> None:
+    """Both have planned all captures before either enters one; each result is entered by whoever is first."""
+    stage.work()
+    names = [stage.shoot(1, 1 + n % 4) for n in range(8)]
+    ready = threading.Barrier(2, timeout=30)
+
+    def run(number: int) -> int:
+        with JobDesk(open_store(stage.place), Clock()) as desk:
+            first = True
+
+            class Meeting(SerialExecutor):
+                def submit(self, fn: Any, /, *args: Any, **kwargs: Any) -> Any:
+                    nonlocal first
+                    if first:
+                        ready.wait()
+                    first = False
+                    return super().submit(fn, *args, **kwargs)
+
+            return len(assess_job(desk, JOB, Meeting(), CREW).assessed)
+
+    with ThreadPoolExecutor(2) as pool:
+        done = list(pool.map(run, range(2)))
+    assert done == [8, 8]
+    assert len(says.calls) == 16
+    entered = stage.desk.store.entries(JOB, kinds=["assessed"])
+    assert sorted(entry.content.capture for entry in entered) == sorted(names)  # type: ignore[union-attr]
