@@ -38,7 +38,7 @@ def test_nothing_tells_a_suggestion_or_a_disputed_reading(
     for secret in (
         "0.9088",
         "0.0912",
-        "0.94",
+        "0.9437",
         "91 %",
         "CSP 8",
         "between 8 and 9",

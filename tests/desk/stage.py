@@ -32,7 +32,7 @@ SECOND = Person("Sam Invented", "crew", "floor")
 TRAINER = Person("Tina Invented", "trainer", "desk")
 SECRET = "SECRET-SENTENCE-OF-THE-TOOL"
 # P(short), P(in range), P(over), best grade by call, in a range of CSP 3-5
-SAYS = {"chip": (0.03, 0.94, 0.03, 4), "over": (0.0, 0.0912, 0.9088, 8), "shot": (0.2, 0.6, 0.2, 5)}
+SAYS = {"chip": (0.0281, 0.9437, 0.0282, 4), "over": (0.0, 0.0912, 0.9088, 8), "shot": (0.2, 0.6, 0.2, 5)}
 
 
 class Clock:
