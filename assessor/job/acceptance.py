@@ -10,10 +10,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from itertools import takewhile
 from typing import Literal
 
 from assessor.errors import BadEntry
-from assessor.job.book import JobBook, Noted
+from assessor.job.book import FiledCapture, JobBook, Noted
 from assessor.job.entries import (
     Disturbed,
     DropsRecorded,
@@ -26,10 +27,12 @@ from assessor.job.entries import (
 )
 from assessor.job.plans import follow_up
 from assessor.job.reopening import local_time, reopened_by
-from assessor.job.spots import SpotState, spot_state
+from assessor.job.spots import MEASURED, SpotState, spot_state
 from assessor.job.targets import target_of
+from assessor.tables.counts import count_needed
 from assessor.values import TargetRange
 
+COVERS = 0.9  # of a zone: sheets, walls and columns hide the rest (working value of ours)
 Standing = Literal["laid-out", "in-work", "ready-to-sign", "accepted", "reopened"]
 AREA_PACED = 0.2  # share by which the work's areas may miss the zone's: crews pace them
 HAZARDS = {"asbestos-lead": "asbestos and lead", "buried-services": "cables, heating and tendons"}
@@ -123,8 +126,8 @@ def _missing(
     for lot in lots:
         if not book.planned(zone, lot):
             yield Missing("no-plan", f"Lot {lot} has no spots drawn: let the tool draw them.")
-    if not _has_overview(book, zone) and not book.waived(zone, "overview"):
-        yield Missing("no-overview", "No overview since the last work: walk the zone with the zone sheets.")
+    if not book.waived(zone, "overview"):
+        yield from _missing_overview(book, zone)
     yield from _missing_at_spots(book, zone, spots)
     for capture, patch in book.open_patches(zone):
         yield Missing(
@@ -181,10 +184,27 @@ def mock_up_ready(book: JobBook, zone: int) -> bool:
     return refers in book.zones and book.approved(refers) == {"client", "maker"}
 
 
-def _has_overview(book: JobBook, zone: int) -> bool:
+def _missing_overview(book: JobBook, zone: int) -> Iterable[Missing]:
+    """An overview since the last work; where the zone's size was told, one that shows nearly all of it."""
+    seen = [
+        note.content.covered_share
+        for note in book.zones[zone].of(OverviewFiled)
+        if note.number > _last_work(book, zone) and isinstance(note.content, OverviewFiled)
+    ]
+    known = [share for share in seen if share is not None]
+    if not seen:
+        yield Missing("no-overview", "No overview since the last work: walk the zone with the zone sheets.")
+    elif len(known) == len(seen) and max(known) < COVERS:
+        yield Missing(
+            "overview-partial",
+            f"The overview shows {max(known):.0%} of the zone, at least {COVERS:.0%} is wanted: shoot all of it.",
+        )
+
+
+def _last_work(book: JobBook, zone: int) -> int:
+    """Number of the last entry of work on a zone, 0 where there is none."""
     worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
-    since = max((note.number for note in worked), default=0)
-    return any(note.number > since for note in book.zones[zone].of(OverviewFiled))
+    return max((note.number for note in worked), default=0)
 
 
 def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) -> Iterable[Missing]:
@@ -205,6 +225,8 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
             )
         elif not any(capture.assessed for capture in shot):
             yield Missing("spot-unassessed", f"{where} is photographed but not assessed yet.", state.spot)
+        else:
+            yield from _missing_in_photos(book, zone, state.spot, where, shot)
         if state.status == "unread":
             yield Missing(
                 "spot-unread", f"{where} has no blind chip reading in round {state.round}.", state.spot
@@ -228,6 +250,27 @@ def _missing_at_spots(book: JobBook, zone: int, spots: tuple[SpotState, ...]) ->
             )
 
 
+def _missing_in_photos(
+    book: JobBook, zone: int, spot: int, where: str, shot: tuple[FiledCapture, ...]
+) -> Iterable[Missing]:
+    """What the photos of a spot leave open: none usable, or an estimate where the plan asks for a measurement."""
+    kinds = [
+        each.assessed.capture_kind for each in shot if each.assessed and each.assessed.status == "assessed"
+    ]
+    if not kinds:
+        yield Missing("spot-refused", f"{where}: no photo could be used. Shoot it again.", spot)
+    elif (
+        book.zones[zone].spots[spot].drawn.effort == "measured"
+        and not MEASURED.intersection(kinds)
+        and not book.waived(zone, "measured")
+    ):
+        yield Missing(
+            "spot-not-measured",
+            f"{where} is to be measured and is only estimated: shoot angles or torch.",
+            spot,
+        )
+
+
 def _fenced_in(book: JobBook, zone: int, failed: SpotState, spots: tuple[SpotState, ...]) -> bool:
     """Whether its neighbours pass on every side, or the whole zone was worked over since it failed."""
     since = book.reworks(zone, failed.spot)[max(failed.failed_in_round) - 1 :]
@@ -240,13 +283,21 @@ def _fenced_in(book: JobBook, zone: int, failed: SpotState, spots: tuple[SpotSta
 
 
 def _missing_drops(book: JobBook, zone: int) -> Iterable[Missing]:
-    worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
-    since = max((note.number for note in worked), default=0)
-    drops = [note for note in book.zones[zone].of(DropsRecorded) if note.number > since]
+    since = _last_work(book, zone)
+    drops = [
+        note.content
+        for note in book.zones[zone].of(DropsRecorded)
+        if note.number > since and isinstance(note.content, DropsRecorded)
+    ]
+    area_m2 = book.zones[zone].laid_out.area_m2
+    wanted = count_needed("water-drops", area_m2)
     if not drops:
         yield Missing("no-drops", "The job asks for water drops: none are recorded since the last work.")
-    elif isinstance(drops[-1].content, DropsRecorded) and not drops[-1].content.passed:
+    elif not drops[-1].passed:
         yield Missing("drops-failed", "The last water drops did not pass: rework, then test again.")
+    elif (places := sum(drop.places for drop in takewhile(lambda d: d.passed, reversed(drops)))) < wanted:
+        found = f"Water drops passed at {places} places; {area_m2:g} m2 want {wanted} (by the count of ASTM F3191)."
+        yield Missing("too-few-drops", found)
 
 
 def _open_orders(book: JobBook, zone: int) -> bool:

@@ -299,7 +299,7 @@ class Waived(Told):
 
     kind: Literal["waived"] = "waived"
     zone: Number
-    what: Literal["overview", "drops", "data-sheet", "mock-up", "rework"]
+    what: Literal["overview", "drops", "measured", "data-sheet", "mock-up", "rework"]
     why: Words
 
 

@@ -224,7 +224,9 @@ def _draw_lot(lot: Lot, seed: int, last: int, settings: SamplingSettings) -> lis
     rng = _rng(seed, lot)
     places = draw_places(outline, wanted, rng)[:, 0]
     count = wanted if lot.is_mock_up else math.ceil(wanted / settings.measured_one_in)
-    measured = set(rng.permutation(wanted)[:count].tolist())
+    # The edge strip only estimates: where nothing else fits, nothing is asked to be measured.
+    fits = not known or outline.room_m >= SHEET_ALONG_M
+    measured = set(rng.permutation(wanted)[: count if fits else 0].tolist())
     spots = []
     for index, xy in enumerate(places):
         where, x_m, y_m, pin = _place(lot, outline, xy, known=known)

@@ -42,6 +42,8 @@ BLIND = (
 _ALIKE = {
     "spot-unshot": "a photo after preparation in the spot's present round",
     "spot-unassessed": "the assessment of photos that are filed (`assessor job assess`)",
+    "spot-refused": "photos that can be used (shoot again)",
+    "spot-not-measured": "a measurement where the plan asks for one (angles or torch), now only estimated",
     "spot-unread": "a blind chip reading in the spot's present round",
     "spot-outside": "rework, new photos and a new reading where the chip read outside the range",
 }

@@ -6,6 +6,7 @@ Plain loops over the entries. Nothing of `assessor.job` beyond the entries' own 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterator, Sequence
 from datetime import datetime, timedelta
 from typing import Any
@@ -330,13 +331,26 @@ def _patches(record: Record, zone: int) -> Iterator[str]:
 
 def _looked_at(record: Record, zone: int) -> Iterator[str]:
     worked = max(record.last(kind, zone=zone) for kind in WORK)
-    if not record.waived(zone, "overview") and not record.overviews(zone, after=worked):
-        yield "no overview since the last work"
+    if not record.waived(zone, "overview"):
+        shown: list[Any] = [e.content.covered_share for e in record.overviews(zone, after=worked)]  # type: ignore[union-attr]
+        if not shown:
+            yield "no overview since the last work"
+        elif None not in shown and max(shown) < 0.9:
+            yield "the overviews show too little of the zone"
     opened: Any = record.entries[0].content
     if opened.drops_asked and not record.waived(zone, "drops"):
         drops: list[Any] = [e.content for e in record.of("drops-recorded", zone=zone, after=worked)]
         if not drops or not drops[-1].passed:
             yield "water drops were asked for and did not pass since the last work"
+        else:
+            places = 0
+            for drop in drops:
+                places = places + drop.places if drop.passed else 0
+            laid: Any = list(record.of("zone-laid-out", zone=zone))[-1].content
+            # ASTM F3191: 3 in the first 2,000 square feet, then one per 3,000 (trade literature).
+            wanted_drops = 3 + max(0, math.ceil((laid.area_m2 / 0.3048**2 - 2000) / 3000))
+            if places < wanted_drops:
+                yield "water drops at too few places"
     waivers = record.of("waived", zone=zone)
     let_off = max((e.number for e in waivers if e.content.what == "rework"), default=0)  # type: ignore[union-attr]
     for order in record.of("rework-ordered", zone=zone, after=let_off):

@@ -216,6 +216,61 @@ def test_drops_are_missing_where_the_job_asks_for_them(code):
     assert "no-drops" in site.codes()
 
 
+def test_a_large_zone_wants_water_drops_at_as_many_places_as_the_count_asks():
+    """ASTM F3191 as quoted in the trade: 3 in the first 2,000 square feet, then one per 3,000; 10,000 want 6."""
+    site = Site(drops_asked=True)
+    site.do_papers()
+    large_m2 = 10_000 * 0.3048**2
+    site.say(zone_laid_out(area_m2=large_m2, length_m=large_m2 / 20, width_m=20))
+    site.say(prepared(area_m2=large_m2))
+    drops = DropsRecorded(zone=1, places=5, passed=True, words="all went in")
+    site.crew(drops)
+    assert "too-few-drops" in site.codes()
+    site.crew(drops.model_copy(update={"places": 1}))
+    assert "too-few-drops" not in site.codes()
+    site.crew(drops.model_copy(update={"passed": False}))
+    site.crew(drops)
+    assert "too-few-drops" in site.codes()  # what passed before a failure counts no more
+
+
+def test_a_spot_that_is_to_be_measured_is_not_done_with_an_estimate():
+    site = Site()
+    worked(site)
+    site.do_rest()
+    spots = site.book.zones[1].spots
+    measured = next(number for number, spot in spots.items() if spot.drawn.effort == "measured")
+    for spot in sorted(spots):
+        site.do_shot(1, spot, kind="estimate" if spot == measured else "angles")
+        site.do_read(1, spot)
+    assert site.codes() == ("spot-not-measured",)
+    assert site.standing().missing[0].spot == measured
+    site.say(Waived(zone=1, what="measured", why="no second phone on site"))
+    assert site.codes() == ()
+
+
+def test_photos_that_could_not_be_used_are_shot_again():
+    site = Site()
+    ready(site)
+    site.do_assess(site.book.shots(1, 1)[-1].capture, "refused")
+    assert site.codes() == ("spot-refused",)
+    site.do_shot(1, 1)
+    assert site.codes() == ()
+
+
+@pytest.mark.parametrize(("share", "codes"), [(0.89, ("overview-partial",)), (0.9, ()), (None, ())])
+def test_an_overview_shows_nearly_all_of_the_zone(share, codes):
+    site = Site()
+    worked(site)
+    site.do_spots()
+    site.do_clean()
+    site.do_mock_up()
+    seen = OverviewFiled(
+        capture="o", zone=1, photos=(site.new_file(),), record=site.new_file(), covered_share=share
+    )
+    site.crew(seen)
+    assert site.codes() == codes
+
+
 def test_drops_are_not_missing_where_the_job_does_not_ask():
     site = Site()
     ready(site)
