@@ -147,11 +147,12 @@ def _of_zone(desk: JobDesk, book: JobBook, zone: int, process: str | None) -> li
     worked = [*book.prepared(zone), *book.reworked.get(zone, ())]
     since = max((note.number for note in worked), default=0)
     found: list[Finding] = []
-    for note in list(book.zones[zone].of(OverviewFiled))[-1:]:
-        if isinstance(note.content, OverviewFiled) and note.number > since:
-            overview = OverviewRecord.model_validate_json(desk.store.read_file(note.content.record))
-            seen = zone_findings(_open_only(overview, book, note), f"zone {zone}", process=process)
-            found += findings_of_zone(seen)
+    # One that was re-filed comes last in the list and keeps its number.
+    last = max(book.zones[zone].of(OverviewFiled), key=lambda note: note.number, default=None)
+    if last is not None and isinstance(last.content, OverviewFiled) and last.number > since:
+        overview = OverviewRecord.model_validate_json(desk.store.read_file(last.content.record))
+        seen = zone_findings(_open_only(overview, book, last), f"zone {zone}", process=process)
+        found += findings_of_zone(seen)
     if worked:
         found += findings_of_method(book.zones[zone].laid_out.method, f"zone {zone}")
     return found
