@@ -89,7 +89,8 @@ def list_(store: Store = DEFAULT_STORE, files: Files = None, as_json: AsJson = F
             return
         console = Console()
         for each in found:
-            mark = " (INVENTED)" if each.opened.invented else ""
+            loud = [*["INVENTED"] * each.opened.invented, *["RENDERED PHOTOS"] * each.rendered]
+            mark = f" ({', '.join(loud)})" if loud else ""
             show_job.line(
                 console,
                 f"{each.job}{mark}: {each.opened.name}, {each.opened.site}; {each.entries} entries, "

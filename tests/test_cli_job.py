@@ -83,9 +83,13 @@ def test_a_zone_from_opening_to_acceptance_by_commands(
     enter("kept-clean", "zone=1", "hours=12", role="crew")
     assert "ready to sign" in cli("job", "show", JOB).out
     enter("signed-off", "zone=1")
-    assert "ACCEPTED" in cli("job", "list").out
+    listed = cli("job", "list").out
+    assert "ACCEPTED" in listed
+    assert f"{JOB} (INVENTED): Depot" in listed  # the photos of the test say nothing of a computer
     shown = cli("job", "show", JOB, "--zone", 1)
     assert f"signed by {LEAD.who}" in shown.out
+    assert f"waived: overview, by {LEAD.who} on 20" in shown.out
+    assert "RENDERED" not in shown.out
     assert "INVENTED: DP01, Depot, nowhere" in shown.out
     assert "95 %: 44 % to 100 %" in shown.out.replace("\u00a0", " ")
     enter("disturbed", "zone=1", "what=rain", role="crew")
@@ -125,7 +129,7 @@ def test_refused_entries_keep_no_file(cli: Cli, stage: Stage, tmp_path: Path) ->
     )
     refused(cli("job", "enter", JOB, "--from", "two.toml", "--at", "floor"), "there is no zone 44")
     assert (stage.kept(), stage.kinds()) == (kept, kinds)
-    Path("two.toml").write_text(Path("two.toml").read_text().replace("44", "1"))
+    Path("two.toml").write_text(Path("two.toml").read_text().replace("zone = 44", "zone = 1"))
     said = cli("job", "enter", JOB, "--from", "two.toml", "--at", "floor")
     assert said.code == 0, said.err
     assert [line.split(": ")[1].split()[0] for line in said.out.splitlines()] == ["chip-read", "disturbed"]

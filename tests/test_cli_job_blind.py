@@ -1,4 +1,4 @@
-"""Chips are read blind: no command tells a suggestion or a disputed reading but to somebody who is put down for it."""
+"""What commands tell: no suggestion or disputed reading but to somebody who is put down for it; rendered is said."""
 
 from __future__ import annotations
 
@@ -8,11 +8,12 @@ from typing import Any
 
 import pytest
 
+from assessor.desk import photos as job_photos
 from assessor.job.acceptance import Missing, ZoneStanding
 from assessor.job.blinding import blinded
 from tests.desk.calls import Cli, Said, cli, disputed, refused, stage
 from tests.desk.conftest import says
-from tests.desk.stage import CREW, JOB, SECOND, SECRET, Stage, write_photo
+from tests.desk.stage import CREW, JOB, SECOND, SECRET, SayingPipeline, Stage, write_photo
 
 __all__ = ["cli", "disputed", "says", "stage"]  # fixtures
 
@@ -144,3 +145,18 @@ def test_suggestions_are_shown_to_somebody(
         said = cli("job", *command)
         refused(said, "nobody is named")
         assert SECRET not in said.out
+
+
+def test_rendered_photos_are_told_apart(
+    cli: Cli, stage: Stage, says: SayingPipeline, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    stage.work()
+    stage.shoot(1, 1)
+    inner = job_photos.assessed_entry
+    monkeypatch.setattr(
+        job_photos, "assessed_entry", lambda *told: inner(*told).model_copy(update={"origin": "rendered"})
+    )
+    stage.assess()
+    assert f"{JOB} (INVENTED, RENDERED PHOTOS): Depot" in cli("job", "list").out
+    assert "RENDERED PHOTOS" in cli("job", "show", JOB, "--zone", 1).out
+    assert "RENDERED PHOTOS" not in cli("job", "show", JOB, "--zone", 2).out

@@ -48,7 +48,10 @@ class Versions:
 
 @dataclass(frozen=True, slots=True)
 class JobOverview:
-    """One job for a list: its opening entry, counts, and how each zone stands, told blind (`job.blinding`)."""
+    """One job for a list: its opening entry, counts, and how each zone stands, told blind (`job.blinding`).
+
+    rendered: whether photos that no camera took are among those assessed.
+    """
 
     job: str
     opened: JobOpened
@@ -57,6 +60,7 @@ class JobOverview:
     unassessed: int
     zones: tuple[ZoneStanding, ...]
     laid_out: dict[int, ZoneLaidOut]
+    rendered: bool
     last_at_utc: str
     digest: str
 
@@ -197,6 +201,7 @@ class JobDesk:
                     unassessed=sum(capture.assessed is None for capture in captures),
                     zones=tuple(blinded(self.standing(book, zone)) for zone in sorted(book.zones)),
                     laid_out={zone: each.laid_out for zone, each in sorted(book.zones.items())},
+                    rendered=any(c.assessed and c.assessed.origin in {"rendered", "mixed"} for c in captures),
                     last_at_utc=head.last_at_utc,
                     digest=head.digest,
                 )

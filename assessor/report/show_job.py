@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -13,9 +13,17 @@ from rich.text import Text
 
 from assessor.job.acceptance import Missing, Standing, ZoneStanding
 from assessor.job.blinding import blind_sentence, blinded
-from assessor.job.book import JobBook
+from assessor.job.book import FiledCapture, JobBook
 from assessor.job.chain import Entry
-from assessor.job.entries import Assessed, ChipRead, ContradictionClosed, ReworkOrdered, ZoneLaidOut
+from assessor.job.entries import (
+    Assessed,
+    ChipRead,
+    ContradictionClosed,
+    PatchResolved,
+    ReworkOrdered,
+    Waived,
+    ZoneLaidOut,
+)
 from assessor.job.spots import SpotState, Status, counted, grades_words
 from assessor.job.statistics import ZoneStatistics
 from assessor.job.targets import Target
@@ -38,6 +46,7 @@ BLIND = (
     "Suggestions are not shown here, so that chips are read blind. `assessor job show --suggestions` shows them "
     "and puts down that you have seen them."
 )
+RENDERED = "RENDERED PHOTOS are among those of this zone: a computer made them, they show no real floor."
 # Said once for all spots that miss it.
 _ALIKE = {
     "spot-unshot": "a photo after preparation in the spot's present round",
@@ -87,6 +96,8 @@ def zone(
     hides = not with_suggestions and any(state.tool for state in standing.spots)
     standing = standing if with_suggestions else blinded(standing)
     line(console, f"Zone {standing.zone}, {laid_out.name}: {STANDINGS[standing.standing]}")
+    if is_rendered(book.captures_in(standing.zone)):
+        line(console, f"  {RENDERED}")
     line(console, f"  target: {target.sentence}")
     if target.conflict:
         line(console, f"  CONFLICT: {target.conflict}")
@@ -99,6 +110,8 @@ def zone(
             line(console, text)
     for text in missing_lines(standing.missing, blind=not with_suggestions):
         line(console, f"  missing: {text}")
+    for text in _waiver_lines(book, standing.zone):
+        line(console, f"  {text}")
     for sentence in statistics.sentences if statistics else ():
         line(console, f"  {sentence}")
     if hides:
@@ -121,6 +134,28 @@ def missing_lines(missing: Sequence[Missing], *, blind: bool) -> list[str]:
     if patches:
         lines.append(f"Patches to test again, work over or waive: {', '.join(patches)}.")
     return [*alike, *lines]
+
+
+def is_rendered(captures: Iterable[FiledCapture]) -> bool:
+    """Whether any of the captures was assessed from photos that no camera took."""
+    return any(
+        each.assessed is not None and each.assessed.origin in {"rendered", "mixed"} for each in captures
+    )
+
+
+def _waiver_lines(book: JobBook, zone: int) -> list[str]:
+    """What was waived, by whom and why: it stays visible, whatever the zone is called."""
+    lines = []
+    for note in book.zones[zone].notes:
+        what = ""
+        if isinstance(note.content, Waived):
+            what = note.content.what
+        elif isinstance(note.content, PatchResolved) and note.content.how == "waived":
+            what = f"patch {note.content.patch} of {note.content.capture}"
+        if what:
+            why = getattr(note.content, "why", "")
+            lines.append(f"waived: {what}, by {note.stamp.who} on {note.stamp.at_utc[:10]}: {why}")
+    return lines
 
 
 def _spots_words(spots: Sequence[int]) -> str:

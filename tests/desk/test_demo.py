@@ -145,6 +145,7 @@ def test_the_demo_from_the_rendered_photos(tmp_path: Path) -> None:
                 assert record.origin == "rendered"
             elif isinstance(entry.content, CaptureFiled):
                 assert entry.content.filed_by == "hand"
+        assert desk.list_jobs()[0].rendered
         found = agreement_of(desk, [JOB])
         assert found.rendered > 0
         for zone in (2, 3):
