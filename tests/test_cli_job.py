@@ -62,7 +62,7 @@ def test_a_zone_from_opening_to_acceptance_by_commands(
     plan = cli("job", "plan", JOB, 1)
     assert "Spot 1 (random, " in plan.out
     assert "Spot 4 (worst, " in plan.out
-    assert "If all 3 random spots pass" in plan.out
+    assert "At best: All 3 random spots in range" in plan.out
     assert "44 % of the floor" in plan.out.replace("\u00a0", " ")
     assert "Drawn from seed " in plan.out
     refused(cli("job", "plan", JOB, 1), "drawn already and stay")

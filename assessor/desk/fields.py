@@ -170,6 +170,7 @@ def checked(told: Mapping[str, Any]) -> Content:
         return CONTENT.validate_python(dict(told))
     except ValidationError as error:
         what = describe_invalid(error).removeprefix(f"{kind}.").removeprefix(f"{kind}: ")
+        what = what.replace("value error, ", "").replace("string should match pattern", "is not written as")
         raise BadEntry(f"{kind}: {what}") from error
 
 

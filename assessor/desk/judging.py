@@ -46,7 +46,7 @@ from assessor.job.targets import target_of
 from assessor.report.schema import CaptureRecord
 from assessor.report.schema_overview import OverviewRecord
 from assessor.report.words_rework import SheetHead, line_words, spot_findings, zone_findings
-from assessor.settings import digest_of
+from assessor.settings import Settings, digest_of
 from assessor.tables.loader import load_methods
 from assessor.values import Band, TargetRange
 from assessor.workflow import DEFAULT_SCALE
@@ -332,9 +332,19 @@ def _read_spots(desk: JobDesk, job: str, scale: GradeScale) -> list[ReadSpot]:
 
 
 def _weighed(record: CaptureRecord, scale: GradeScale) -> Iterator[tuple[Band, float, float]]:
-    """Band, ln Sq and its u of a record in every band of the scale that it was measured in."""
+    """Band, ln Sq and its u of a record in every band of the scale that it was measured in.
+
+    Of a scale whose chips were seen through a smaller window only what was weighed over that same area counts.
+    """
+    suggestion = record.suggestion
+    quantities = record.texture.quantities if record.texture else ()
+    if scale.window is not None:
+        area_mm = scale.window.less(Settings().texture.inset_mm).size_mm
+        same_area = suggestion is not None and suggestion.area_mm == area_mm
+        weighed = suggestion.weighed if suggestion is not None and same_area else None
+        quantities = (weighed,) if weighed is not None else ()
     for band in scale.bands:
-        for quantity in record.texture.quantities if record.texture else ():
+        for quantity in quantities:
             same = (quantity.band.short_mm, quantity.band.long_mm) == (band.short_mm, band.long_mm)
             if quantity.name == "Sq" and same and quantity.bound == "value" and quantity.value and quantity.u:
                 yield band, log(quantity.value), quantity.u / quantity.value

@@ -121,7 +121,7 @@ def write_tags(
 def what_all_passing_proves(plan: Plan) -> str:
     """What a plan can prove at best, in one sentence."""
     random = sum(spot.role == "random" for spot in plan.spots)
-    return f"If all {random} random spots pass: {what_it_proves(random, random).sentence}"
+    return f"At best: {what_it_proves(random, random).sentence}"
 
 
 def statistics_of(book: JobBook, standing: ZoneStanding) -> ZoneStatistics | None:
