@@ -32,6 +32,7 @@ from assessor.job.entries import (
     JobOpened,
     KeptClean,
     MockUpApproved,
+    PatchResolved,
     PrintMeasured,
     Refiled,
     SignedOff,
@@ -255,6 +256,15 @@ def _wrong_tag(desk: JobDesk, folder: Path) -> None:
 
 def _finish_first(desk: JobDesk) -> None:
     """What the mock-up still misses, then its signature."""
+    tested = [
+        PatchResolved(
+            zone=1, capture=capture, patch=patch.patch, how="retested",
+            why="INVENTED: tested as the page says, and nothing lay there",
+        )
+        for capture, patch in desk.book(JOB).open_patches(1)
+    ]  # fmt: skip
+    if tested:
+        desk.enter(JOB, tested, CREW)
     second = ContradictionClosed(
         zone=1,
         spot=4,
