@@ -27,8 +27,11 @@ from assessor.spot import Laps, Spot, place_spot
 from assessor.texture.estimate import claimed, estimate_texture
 from assessor.texture.look import Look, look_at
 from assessor.texture.same_spot import unlike_the_rest
-from assessor.values import CaptureResult, Estimate, Kind, Lighting, PrintScale, TargetRange
+from assessor.values import CaptureResult, Estimate, Kind, Lighting, PrintScale, Suggestion, TargetRange
 
+WITH_CARD = (
+    "With the strip nothing is measured: lay the whole card where it fits; where not, the chip decides. Then:"
+)
 STRIP_FLAG = "edge-strip"  # and no "card-bent": one side alone can't tell a bend from a tilt
 
 
@@ -89,7 +92,7 @@ def estimate_strip(
     estimate = wider(estimate_texture(looks, use), settings, strip or StripSettings())
     laps.lap("estimate")
     texture = texture_of(estimate, looks)
-    suggestion = suggest_grade(texture, scale, target, settings.suggest, estimate=estimate)
+    suggestion = _with_card(suggest_grade(texture, scale, target, settings.suggest, estimate=estimate))
     laps.lap("suggest")
     flags = (
         STRIP_FLAG,
@@ -114,6 +117,19 @@ def estimate_strip(
         estimate=estimate,
         lightings=tuple(look.lighting for look in looks),
     )
+
+
+def _with_card(suggestion: Suggestion) -> Suggestion:
+    """The same, where a further photo is asked for, with the card to lay for it: with the strip nothing is measured."""
+    asked = suggestion.narrows
+    if asked is None:
+        return suggestion
+    better = f"{WITH_CARD} {asked}"
+    verdict = suggestion.verdict
+    if verdict is not None:
+        next_shot = better if verdict.next_shot == asked else verdict.next_shot
+        verdict = replace(verdict, sentence=verdict.sentence.replace(asked, better), next_shot=next_shot)
+    return replace(suggestion, narrows=better, verdict=verdict)
 
 
 def look_over_strip(spot: Spot, settings: Settings, laps: Laps) -> Look:

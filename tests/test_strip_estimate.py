@@ -77,3 +77,4 @@ def test_a_rendered_spot_beside_the_strip_is_estimated_and_never_measured() -> N
     assert light.tabs_used == ("bottom-right", "bottom-left")
     assert light.azimuth_deg == pytest.approx(200.0, abs=6.0)
     assert light.elevation_deg == pytest.approx(35.0, abs=5.0)
+    assert "lay the whole card where it fits" in (result.suggestion.narrows or "")
