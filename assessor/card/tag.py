@@ -17,7 +17,6 @@ codes that are not ours. A text that does not check is refused, never mended by 
 
 from __future__ import annotations
 
-import hashlib
 import re
 import zlib
 from dataclasses import dataclass
@@ -58,15 +57,6 @@ class Tag:
     def name(self) -> str:
         """Name for files and lists, such as Z03-S07-after-r1."""
         return f"Z{self.zone:02d}-S{self.spot:02d}-{self.phase}-r{self.round}"
-
-
-def job_code_of(job_id: str) -> str:
-    """Four characters made from a job's id: one of 32^4, about a million.
-
-    Two open jobs of a hundred share one in 0.5 % of cases: who opens a job looks whether its code is taken.
-    """
-    number = int.from_bytes(hashlib.sha256(job_id.encode()).digest()[:4], "big")
-    return _base32(number, 4)
 
 
 def tag_text(tag: Tag) -> str:

@@ -165,8 +165,3 @@ def draw_again(book: JobBook, zone: int, spot: int) -> tuple[DrawnSpot, int]:
 
 def _place(spot: DrawnSpot) -> tuple[object, ...]:
     return spot.spot, spot.role, spot.where, spot.x_m, spot.y_m, spot.pin
-
-
-def seeds_of(book: JobBook, zone: int) -> tuple[int, ...]:
-    """The seeds from which a zone's plans were drawn."""
-    return tuple(n.content.seed for n in book.zones[zone].of(PlanDrawn) if isinstance(n.content, PlanDrawn))

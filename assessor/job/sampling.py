@@ -188,11 +188,6 @@ def redraw(
     return replace(spot, where=place[0], x_m=place[1], y_m=place[2], pin=place[3])
 
 
-def measure_instead(spot: PlannedSpot, lot: Lot) -> PlannedSpot:
-    """Return the spot as one to measure: where a quick one left it in doubt."""
-    return replace(spot, effort="measured", shots=SHOTS[lot.measure_with])
-
-
 def shape_of(lot: Lot, settings: SamplingSettings | None = None) -> Outline | None:
     """The lot's outline in m, None where its shape isn't known; raises BadEntry."""
     outline, known = _outline(lot, settings or SamplingSettings())

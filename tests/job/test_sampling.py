@@ -16,7 +16,6 @@ from assessor.job.sampling import (
     SamplingSettings,
     draw_plan,
     effort_of,
-    measure_instead,
     redraw,
     shape_of,
     wanted_spots,
@@ -72,9 +71,6 @@ def test_one_spot_in_five_is_measured_and_all_of_a_mock_up():
     mock_up = draw_plan([replace(BAY, is_mock_up=True, measure_with="torch")], seed=3)
     assert [spot.effort for spot in mock_up.spots] == ["measured"] * 5 + ["quick"]
     assert mock_up.spots[0].shots.startswith("torch: eight sides")
-    quick = mock_up.spots[-1]
-    assert measure_instead(quick, BAY).effort == "measured"
-    assert measure_instead(quick, BAY).shots.startswith("angles: four photos")
 
 
 def test_effort_is_the_budget_of_the_job():

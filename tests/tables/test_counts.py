@@ -12,7 +12,7 @@ TEXT = counts.files("assessor.tables").joinpath(counts.FILE).read_text(encoding=
 @pytest.mark.parametrize(
     ("key", "area_ft2", "needed"),
     [
-        # domain.md check value 40: F3191 for 10,000 ft2 = 3 + ceil(8000/3000); D4262 for 1,800 ft2 = 2 x ceil(1800/500).
+        # domain.md check value 40: F3191, 10,000 ft2: 3 + ceil(8000/3000); D4262, 1,800 ft2: 2 x ceil(1800/500).
         ("water-drops", 10_000, 6), ("ph", 1_800, 8),
         ("water-drops", 2_000, 3), ("water-drops", 2_000.5, 4),
         ("ph", 500, 2), ("ph", 501, 4), ("ph", 10, 2),
