@@ -20,6 +20,7 @@ from assessor.job.book import JobBook, Noted
 from assessor.job.chain import Entry, Place, Role, Stamp
 from assessor.job.entries import Content, JobOpened, PrintMeasured, SuggestionShown, ZoneLaidOut
 from assessor.job.gates import check_entry, enter
+from assessor.store.files import clean_text
 from assessor.store.ledger import Ledger
 from assessor.store.opening import open_store
 
@@ -91,7 +92,7 @@ class JobDesk:
         """Who, when and with what, for an entry made now; raises BadEntry, and StoreUnusable before work is in vain."""
         if self.store.read_only:
             raise StoreUnusable("the job record can only be read here", file=self.store.where)
-        who = " ".join(person.who.split())
+        who = clean_text(" ".join(person.who.split()))
         if not who:
             raise BadEntry("nobody is named: everything in the record says who entered it (--who)")
         offset = self._now().utcoffset()
@@ -106,6 +107,7 @@ class JobDesk:
 
         It is the desk's own and goes on with the record: whoever needs it as it was copies what they need.
         """
+        job = clean_text(job)
         known, count, digest, _ = self._read
         last = (known, count, digest) if known == job and count else None
         entries = self.store.entries(job, after=count - 1) if last else ()

@@ -156,3 +156,10 @@ def test_a_suggestion_is_put_down_as_seen_once(stage: Stage, says: SayingPipelin
     ]  # fmt: skip
     assert stage.desk.show_suggestions(JOB, 1, [1, 2], CREW) == ()
     assert len(stage.desk.show_suggestions(JOB, 1, [1], LEAD)) == 1
+
+
+def test_names_that_are_no_text_do_no_harm(stage: Stage) -> None:
+    stage.desk.enter(JOB, (Disturbed(zone=1, what="rain"),), Person("Tom \udcff", "crew"))
+    assert stage.desk.store.entries(JOB)[-1].stamp.who == "Tom \\udcff"
+    with pytest.raises(NoJob, match="there is no job"):
+        stage.desk.book("\udcff")
