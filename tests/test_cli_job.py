@@ -310,6 +310,7 @@ def test_a_backup_is_restored_as_it_was(cli: Cli, disputed: Stage, tmp_path: Pat
     assert cli("job", "show", JOB, "--json", "--store", other).out == cli("job", "show", JOB, "--json").out
     assert cli("job", "history", JOB, "--store", other).out == cli("job", "history", JOB).out
     refused(cli("restore", "all.zip", "--store", other), "holds a record already")
+    refused(cli("restore", ".", "--store", tmp_path / "third"), "this is a folder, no backup")
     Path("all.zip").write_bytes(Path("all.zip").read_bytes()[:-900])
     refused(cli("restore", "all.zip", "--store", tmp_path / "third"), "all.zip")
     assert not (tmp_path / "third").exists()

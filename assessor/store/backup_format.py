@@ -152,6 +152,8 @@ class OpenBackup:
 def open_backup(file: Path) -> Iterator[OpenBackup]:
     """Open a backup; whatever turns out to be wrong with it, now or while it is read, raises BackupInvalid."""
     name = str(file)
+    if file.is_dir():
+        raise BackupInvalid("this is a folder, no backup", file=name)
     try:
         with zipfile.ZipFile(file) as archive:
             yield OpenBackup(name, archive, _manifest(archive, name))
