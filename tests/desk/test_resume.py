@@ -33,15 +33,15 @@ pytestmark = pytest.mark.filterwarnings("ignore:This process.*use of fork:Deprec
 class CountingPipeline(SayingPipeline):
     """Writes the name of each capture that it assesses into a file that outlives a kill."""
 
-    def __init__(self, file: Path) -> None:
+    def __init__(self, file: Path, pause_s: float) -> None:
         super().__init__()
-        self.file = file
+        self.file, self.pause_s = file, pause_s
 
     def __call__(self, photos: Any, **arguments: Any) -> Any:
         handle = os.open(self.file, os.O_WRONLY | os.O_APPEND | os.O_CREAT)
         os.write(handle, f"{photos[0].name.split('/')[0]}\n".encode())
         os.close(handle)
-        time.sleep(0.002)  # so that some kills fall into the work
+        time.sleep(self.pause_s)  # so that kills fall into the work
         return super().__call__(photos, **arguments)
 
 
@@ -66,7 +66,7 @@ def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
     quick_disk: Path, monkeypatch: pytest.MonkeyPatch, wanted: int, kills: int, workers: int
 ) -> None:
     count = quick_disk / "counted"
-    monkeypatch.setattr(batch, "assess_capture", CountingPipeline(count))
+    monkeypatch.setattr(batch, "assess_capture", CountingPipeline(count, 1.5 * workers / wanted))
     monkeypatch.setattr(batch, "draw_picture", lambda result, record: b"picture")
     monkeypatch.setattr(batch, "thumbnail", lambda result: b"small")
     monkeypatch.setattr(batch, "capture_page", lambda record, *pictures: "page")
