@@ -26,6 +26,8 @@ from assessor.values import TargetRange
 
 Side = Literal["short", "in", "over"]
 
+SCALE_ENDS = (1.0, 10.0)  # of the chips
+
 
 @dataclass(frozen=True, slots=True)
 class Proof:
@@ -234,7 +236,8 @@ def _say_mean(mean: MeanStatistic) -> str:
         return f"One reading, CSP {mean.mean:g}: one spot says nothing about the spread."
     if mean.low95 is None or mean.high95 is None:
         return f"All {mean.n} readings are CSP {mean.mean:g}: the chips' steps hide what spread there is."
+    # Student's limits of two or three readings run past the scale, where no reading can lie.
+    low, high = max(mean.low95, SCALE_ENDS[0]), min(mean.high95, SCALE_ENDS[1])
     return (
-        f"Readings: mean CSP {mean.mean:.1f} (95 %: {mean.low95:.1f} to {mean.high95:.1f}), spread "
-        f"{mean.sd:.1f}, {reach}."
+        f"Readings: mean CSP {mean.mean:.1f} (95 %: {low:.1f} to {high:.1f}), spread {mean.sd:.1f}, {reach}."
     )

@@ -157,3 +157,10 @@ def test_the_mean_lies_in_its_interval_and_between_the_extremes(values):
     assert found.least - 1e-9 <= found.mean <= found.most + 1e-9
     if found.low95 is not None:
         assert found.low95 <= found.mean <= found.high95
+
+
+def test_limits_of_two_readings_are_not_told_beyond_the_chips():
+    """Student's limits about 2.5 with two readings reach to -3.9, where there is no chip."""
+    found = zone_statistics(4, read(2, 3), TARGET, [BAY])
+    assert found.mean is not None and found.mean.low95 == pytest.approx(2.5 - 12.706 / 2, abs=1e-3)
+    assert any("mean CSP 2.5 (95 %: 1.0 to 8.9)" in sentence for sentence in found.sentences)
