@@ -16,7 +16,15 @@ from assessor.job.book import JobBook, PlacedSpot
 from assessor.job.entries import PlanDrawn, SpotRedrawn, SpreadDrawn
 from assessor.job.parts import Direction, DrawnSpot
 from assessor.job.plans import draw_again, drawn_spot, follow_up, lot_of, next_neighbours, next_number
-from assessor.job.sampling import Plan, PlanEffort, SamplingSettings, draw_plan, effort_of
+from assessor.job.sampling import (
+    MOST_SPOTS,
+    Plan,
+    PlanEffort,
+    SamplingSettings,
+    draw_plan,
+    effort_of,
+    wanted_spots,
+)
 from assessor.job.spread import Spread
 from assessor.job.statistics import SpotReading, ZoneStatistics, what_it_proves, zone_statistics
 from assessor.store.files import write_bytes
@@ -93,24 +101,31 @@ def redraw_spot(desk: JobDesk, job: str, zone: int, spot: int, person: Person, *
 
 
 def tags_of(book: JobBook, zones: Sequence[int], phase: Phase = "after") -> tuple[Tag, ...]:
-    """The tags for every spot of the zones in its present round."""
+    """The tags for every spot of the zones in its present round.
+
+    Before work no spot is drawn yet: then as many numbers as the zone will get spots, for photos of its condition.
+    """
     assert book.opened is not None
-    return tuple(
-        Tag(book.opened.code, zone, spot, phase, min(book.round_of(zone, spot), 9))
-        for zone in zones
-        for spot in sorted(book.zones[zone].spots)
-    )
+    tags = []
+    for zone in zones:
+        spots = sorted(book.zones[zone].spots)
+        if phase == "before" and not spots:
+            wanted = wanted_spots(book.zones[zone].laid_out.area_m2)
+            spots = list(range(1, min(wanted, MOST_SPOTS) + 1))
+        tags += [
+            Tag(book.opened.code, zone, spot, phase, min(book.round_of(zone, spot), 9)) for spot in spots
+        ]
+    return tuple(tags)
 
 
 def write_tags(
     desk: JobDesk, job: str, zones: Sequence[int], *, phase: Phase, paper: str, out: Path | None
 ) -> tuple[Path, int]:
-    """Draw the tags of some zones (all that have spots, if none is named) to a PDF; returns the file and how many."""
+    """Draw the tags of some zones (all, if none is named) to a PDF; returns the file and how many."""
     book = desk.book(job)
     for zone in zones:
         desk.standing(book, zone)
-    chosen = zones or [zone for zone in sorted(book.zones) if book.zones[zone].spots]
-    tags = tags_of(book, chosen, phase)
+    tags = tags_of(book, zones or sorted(book.zones), phase)
     if not tags:
         raise GateClosed("no spots are drawn, so there is nothing to put on tags")
     path = out or Path(f"tags-{job}-{phase}.pdf")

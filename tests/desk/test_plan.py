@@ -21,6 +21,7 @@ from assessor.desk.plan import (
 )
 from assessor.errors import BadEntry, GateClosed, NoJob
 from assessor.job.entries import PlanDrawn, ReworkDone, SpreadDrawn, SurfacePrepared
+from assessor.job.sampling import wanted_spots
 from tests.desk.stage import CREW, JOB, SayingPipeline, Stage
 
 WORK = {"zone": 1, "shift": "early", "method": "shot-blast", "machine": "blaster", "tooling": "S330"}
@@ -125,6 +126,15 @@ def test_tags_are_those_of_the_spots_present_rounds(stage: Stage) -> None:
         write_tags(stage.desk, JOB, (5,), phase="after", paper="a4", out=None)
     with pytest.raises(GateClosed):
         write_tags(stage.desk, JOB, (2,), phase="after", paper="a4", out=None)  # nothing drawn there
+
+
+def test_before_work_there_are_tags_for_the_condition_though_no_spot_is_drawn(stage: Stage) -> None:
+    area_m2 = stage.desk.book(JOB).zones[1].laid_out.area_m2
+    tags = tags_of(stage.desk.book(JOB), [1], "before")
+    assert [(tag.zone, tag.spot, tag.phase, tag.round) for tag in tags] == [
+        (1, spot, "before", 1) for spot in range(1, wanted_spots(area_m2) + 1)
+    ]
+    assert tags_of(stage.desk.book(JOB), [1], "after") == ()
 
 
 def test_statistics_leave_disputed_readings_out(stage: Stage, says: SayingPipeline) -> None:
