@@ -33,13 +33,15 @@ def server() -> Iterator[URL]:
     place = Path(tempfile.mkdtemp(prefix="pg-"))
     as_user: list[str] = []
     if os.geteuid() == 0:
-        if shutil.which("runuser") is None:
+        # It lies where a plain user's path does not lead.
+        runuser = shutil.which("runuser", path=f"{os.environ.get('PATH', '')}:/usr/sbin:/sbin")
+        if runuser is None:
             pytest.skip("PostgreSQL does not run as root, and there is no runuser here")
         try:
             shutil.chown(place, "postgres")
         except LookupError:
             pytest.skip("PostgreSQL does not run as root, and there is no user postgres here")
-        as_user = ["runuser", "-u", "postgres", "--"]
+        as_user = [runuser, "-u", "postgres", "--"]
 
     def run(*words: str) -> None:
         done = subprocess.run([*as_user, *words], capture_output=True, text=True, cwd="/", check=False)
