@@ -171,6 +171,9 @@ def _manifest(archive: zipfile.ZipFile, name: str) -> Manifest:
     members = {member.filename: member for member in archive.infolist()}
     if len(members) != len(archive.infolist()) or not {MANIFEST, ENTRIES, KEPT} <= set(members):
         raise BackupInvalid("the file is no backup: its lists are missing, or there twice", file=name)
+    # A directory moved by a flipped bit points before the file's start, where no system seeks.
+    if any(member.header_offset < 0 for member in members.values()):
+        raise BackupInvalid("the file is damaged, or no backup", file=name)
     if any(member.flag_bits & 1 for member in members.values()):
         raise BackupInvalid("the file is locked with a password; backups are not", file=name)
     if members[MANIFEST].file_size > _LONGEST_MANIFEST:

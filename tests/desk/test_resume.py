@@ -93,8 +93,8 @@ def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
     chance, told, met, done = random.Random(wanted), list[str](), 0, False
     rounds = 0
     while not done:
-        # Killed while about a share of the captures is done, until enough kills met the work; then to the end.
-        after_s = chance.uniform(0.02, 0.5 + wanted / 400) if met < kills else 600.0
+        # Killed early, so that there is work left for every kill, until enough met it; then to the end.
+        after_s = chance.uniform(0.02, 0.4) if met < kills else 600.0
         words, done = run_and_finish(work, after_s)
         told += words
         met += bool(words) and not done

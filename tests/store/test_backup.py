@@ -7,6 +7,7 @@ import json
 import random
 import shutil
 import zipfile
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ import pytest
 from assessor.errors import BackupInvalid, RecordDamaged, StoreUnusable
 from assessor.store import backup as backup_module
 from assessor.store.backup import backup, restore
+from assessor.store.backup_format import open_backup
 from assessor.store.checking import check_store
 from assessor.store.ledger import Ledger
 from assessor.store.opening import open_store
@@ -111,6 +113,18 @@ def test_any_byte_changed_is_found_or_harmless(saved: Path, tmp_path: Path) -> N
             with open_store(place) as store:
                 assert contents(store) == wanted
     assert refused > 60
+
+
+def test_every_bit_of_the_zips_end_is_found_or_harmless(saved: Path, tmp_path: Path) -> None:
+    """The end record says where the directory lies; a flipped bit there moves every file of the backup."""
+    whole = saved.read_bytes()
+    for place in range(len(whole) - 22, len(whole)):
+        for bit in range(8):
+            data = bytearray(whole)
+            data[place] ^= 1 << bit
+            saved.write_bytes(data)
+            with suppress(BackupInvalid), open_backup(saved):
+                pass
 
 
 def test_a_backup_cut_off_is_refused(saved: Path, tmp_path: Path) -> None:
