@@ -87,13 +87,12 @@ def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
     def work(say: Callable[[str], object]) -> None:
         executor: Executor = SerialExecutor() if workers == 1 else ThreadPoolExecutor(workers)
         with JobDesk(open_store(stage.place)) as desk:
-            say("at-work")
             assess_job(desk, JOB, executor, CREW, on_done=lambda done, every, name: say(name))
 
     chance, told, met, done = random.Random(wanted), list[str](), 0, False
     rounds = 0
     while not done:
-        # Killed early, so that there is work left for every kill, until enough met it; then to the end.
+        # Killed soon after the first capture, so that every kill meets work and leaves some; then to the end.
         after_s = chance.uniform(0.02, 0.4) if met < kills else 600.0
         words, done = run_and_finish(work, after_s)
         told += words
