@@ -126,7 +126,7 @@ def test_without_its_photos_the_demo_says_so(tmp_path: Path) -> None:
         build_demo(tmp_path / "file", tmp_path / "images", SerialExecutor())
 
 
-@pytest.mark.slow
+@pytest.mark.long
 def test_the_demo_from_the_rendered_photos(tmp_path: Path) -> None:
     with executor_of(1) as executor:
         story = build_demo(tmp_path / "out", ROOT / "calibration_images", executor)

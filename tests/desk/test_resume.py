@@ -60,7 +60,7 @@ def file_many(stage: Stage, count: int) -> None:
 
 @pytest.mark.parametrize(
     ("wanted", "kills", "workers"),
-    [(40, 4, 1), (24, 3, 2), pytest.param(500, 10, 1, marks=pytest.mark.slow)],
+    [(40, 4, 1), (24, 3, 2), pytest.param(500, 10, 1, marks=pytest.mark.long)],
 )
 def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
     quick_disk: Path, monkeypatch: pytest.MonkeyPatch, wanted: int, kills: int, workers: int

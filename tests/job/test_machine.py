@@ -120,14 +120,14 @@ def test_an_accepted_job_upset_and_mended_is_accepted_only_by_the_rules(upsets):
     target(float(upset_and_mended(upsets).accepted))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @settings(QUICK, max_examples=120)
 @given(st.lists(st.lists(UPSET, min_size=1, max_size=5), min_size=1, max_size=3))
 def test_an_accepted_job_often_upset_is_accepted_only_by_the_rules(upsets):
     target(float(upset_and_mended(upsets).accepted))
 
 
-@pytest.mark.slow
+@pytest.mark.long
 @MANY
 @given(st.lists(STEP, min_size=20, max_size=45), st.booleans())
 def test_no_long_path_reaches_accepted_without_what_the_rules_ask(steps, drops_asked):
