@@ -203,7 +203,7 @@ class JobDesk:
                     unassessed=sum(capture.assessed is None for capture in captures),
                     zones=tuple(blinded(self.standing(book, zone)) for zone in sorted(book.zones)),
                     laid_out={zone: each.laid_out for zone, each in sorted(book.zones.items())},
-                    rendered=any(c.assessed and c.assessed.origin in {"rendered", "mixed"} for c in captures),
+                    rendered=any(capture.is_rendered for capture in captures),
                     last_at_utc=head.last_at_utc,
                     digest=head.digest,
                 )

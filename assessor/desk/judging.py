@@ -41,7 +41,8 @@ from assessor.job.findings import (
     findings_of_zone,
 )
 from assessor.job.rework import ReworkContext, ReworkLine, advise
-from assessor.job.spots import MEASURED, SpotState, counted, grades_words, side_of
+from assessor.job.spots import SpotState, counted, grades_words, tool_says
+from assessor.job.statistics import place_of
 from assessor.job.targets import target_of
 from assessor.report.schema import CaptureRecord
 from assessor.report.schema_overview import OverviewRecord
@@ -171,7 +172,7 @@ def _of_spot(
             seen = replace(seen, call="chip", p_short=0.0, p_over=0.0)
         found += findings_of_assessment(seen)
     if state.stands is not None and state.status in {"short", "over"}:
-        side = side_of(*state.stands, target)
+        side = place_of(*state.stands, target)
         told = " and ".join(
             f"{note.stamp.who} read {grades_words(note.content.chip_low, note.content.chip_high)}"
             for note in counted(book, state.zone, state.spot)
@@ -199,9 +200,7 @@ def _open_only(record: R, book: JobBook, of: FiledCapture | Noted) -> R:
 
 def _loud(book: JobBook, zone: int) -> str:
     """What has to stand out: an invented job, rendered photos."""
-    rendered = any(
-        c.assessed is not None and c.assessed.origin in {"rendered", "mixed"} for c in book.captures_in(zone)
-    )
+    rendered = any(capture.is_rendered for capture in book.captures_in(zone))
     words = ["INVENTED JOB"] if book.opened is not None and book.opened.invented else []
     return ", ".join([*words, "RENDERED PHOTOS"] if rendered else words)
 
@@ -238,7 +237,7 @@ def agreement_of(desk: JobDesk, jobs: Sequence[str]) -> JobAgreement:
             if tool is None or tool.assessed is None or tool.assessed.best is None:
                 unnamed += bool(own) and tool is not None
                 continue
-            rendered += tool.assessed.origin in {"rendered", "mixed"}
+            rendered += tool.is_rendered
             pairs += [
                 ReadPair(spot, tool.assessed.best, _grade(note.content))
                 for note in own
@@ -252,18 +251,9 @@ def _grade(read: ChipRead) -> float:
 
 
 def _suggested(book: JobBook, zone: int, spot: int) -> FiledCapture | None:
-    """The last measured capture of a spot's present round, else its last estimate."""
-    now = book.round_of(zone, spot)
-    found = [
-        capture for capture in book.captures_at(zone, spot)
-        if capture.phase == "after" and capture.round >= now and capture.assessed is not None
-        and capture.assessed.status == "assessed"
-    ]  # fmt: skip
-    return max(
-        found,
-        key=lambda c: (bool(c.assessed and c.assessed.capture_kind in MEASURED), c.assessed_number),
-        default=None,
-    )
+    """The capture that speaks for a spot, by the same choice as beside its readings."""
+    says = tool_says(book, zone, spot)
+    return book.captures[says.capture] if says is not None else None
 
 
 def refine_scale(

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, get_args
 
 from assessor.desk.base import JobDesk, Person
 from assessor.job.book import FiledCapture, JobBook
+from assessor.job.parts import PatchSeen
 from assessor.job.spots import SpotState
 from assessor.report.words import percent
 
@@ -69,7 +71,8 @@ def review(
         spots = sorted(
             {*book.zones[number].spots, *(c.spot for c in book.captures_in(number) if c.phase == "after")}
         )
-        found = [_row(book, number, spot, states.get(spot)) for spot in spots]
+        patches = book.open_patches(number)
+        found = [_row(book, (number, spot), states.get(spot), patches) for spot in spots]
         found = [row for row in found if only in (None, row.concern)]
         seen = [row.spot for row in found if row.capture is not None]
         desk.show_suggestions(job, number, seen, person)
@@ -82,14 +85,15 @@ def _urgency(row: ReviewRow) -> tuple[int, float, int, int]:
     return CONCERNS.index(row.concern), -doubt, row.zone, row.spot
 
 
-def _row(book: JobBook, zone: int, spot: int, state: SpotState | None) -> ReviewRow:
+def _row(
+    book: JobBook, place: tuple[int, int], state: SpotState | None, of_zone: Sequence[tuple[str, PatchSeen]]
+) -> ReviewRow:
+    zone, spot = place
     captures = [each for each in book.captures_at(zone, spot) if each.phase == "after"]
     last = next((each for each in reversed(captures) if each.assessed is not None), None)
     told = last.assessed if last is not None else None
     names = {each.capture for each in captures}
-    patches = tuple(
-        f"{patch.patch} ({patch.cause})" for name, patch in book.open_patches(zone) if name in names
-    )
+    patches = tuple(f"{patch.patch} ({patch.cause})" for name, patch in of_zone if name in names)
     shares = (told.p_short, told.p_in_range, told.p_over) if told is not None else (None, None, None)
     chances = ", ".join(
         f"{percent(share)} {words}"

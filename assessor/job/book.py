@@ -79,6 +79,11 @@ class FiledCapture:
     told: tuple[tuple[int, Assessed], ...] = ()
 
     @property
+    def is_rendered(self) -> bool:
+        """Whether its assessment rests on photos made by a computer, all or some."""
+        return self.assessed is not None and self.assessed.origin in {"rendered", "mixed"}
+
+    @property
     def placed(self) -> int:
         """Number of the entry that put it where it is."""
         return max(self.filed, self.moved)

@@ -25,6 +25,7 @@ from assessor.job.entries import (
     SystemNamed,
     ZoneLaidOut,
 )
+from assessor.job.statistics import place_of
 from assessor.values import TargetRange
 
 # What reopens an accepted zone whatever it says; captures, overviews, readings and drops reopen by what they show.
@@ -77,7 +78,7 @@ def reopens(note: Noted, target: TargetRange | None) -> bool:
     if isinstance(content, DropsRecorded):
         return not content.passed
     if isinstance(content, ChipRead):
-        return target is None or not target.low <= content.chip_low <= content.chip_high <= target.high
+        return target is None or place_of(content.chip_low, content.chip_high, target) != "in"
     return False
 
 

@@ -15,9 +15,9 @@ from typing import Literal
 from assessor.job.book import FiledCapture, JobBook, Noted, person
 from assessor.job.entries import Assessed, ChipRead, ContradictionClosed
 from assessor.job.parts import Closing
+from assessor.job.statistics import Side, place_of
 from assessor.values import TargetRange
 
-Where = Literal["short", "in", "over"]
 Status = Literal["unread", "contradicted", "short", "in", "over"]
 MEASURED = frozenset({"angles", "torch", "fused"})
 MAJORITY = 2  # readers who agree, for a second reader to close a contradiction
@@ -29,7 +29,7 @@ class ToolSays:
     """The suggestion that stands beside the readings of a spot: side of the range, None where it can't tell."""
 
     capture: str
-    side: Where | None
+    side: Side | None
     best: int | None
     number: int
     sentence: str
@@ -49,13 +49,6 @@ class SpotState:
     contradiction: str | None
     closed_by: str | None
     failed_in_round: tuple[int, ...]
-
-
-def side_of(low: int, high: int, target: TargetRange) -> Where:
-    """Where a reading lies: "between 3 and 4" is short of a range that begins at 4, and over one that ends at 3."""
-    if low < target.low:
-        return "short"
-    return "over" if high > target.high else "in"
 
 
 def blind(book: JobBook, zone: int, spot: int) -> tuple[Noted, ...]:
@@ -90,7 +83,7 @@ def _says(shots: Sequence[FiledCapture], upto: int | None) -> ToolSays | None:
     if not found:
         return None
     _, placed, _, told = max(found, key=lambda each: each[:3])
-    side: Where | None = None
+    side: Side | None = None
     if told.call == "chip":
         side = "in"
     elif told.call == "rework":
@@ -117,7 +110,7 @@ def spot_state(book: JobBook, zone: int, spot: int, target: TargetRange) -> Spot
     elif dispute.words:
         status = "contradicted"
     else:
-        status = side_of(*dispute.stands, target)
+        status = place_of(*dispute.stands, target)
     return SpotState(
         zone=zone,
         spot=spot,
@@ -177,7 +170,7 @@ def settle(book: JobBook, zone: int, spot: int, target: TargetRange) -> Dispute:
     return found
 
 
-_Opinion = tuple[str, Where | None, int | None]
+_Opinion = tuple[str, Side | None, int | None]
 
 
 @dataclass
@@ -231,7 +224,7 @@ def closing_lacks(closing: ContradictionClosed, readings: Sequence[Noted], targe
     if closing.by == "second-reader" and agree < MAJORITY:
         said = "reader agrees" if agree == 1 else "readers agree"
         return f"a second reader closes it only where two agree; {agree} {said} with {grades_words(*stands)}"
-    if not agree and side_of(*stands, target) == "in":
+    if not agree and place_of(*stands, target) == "in":
         return f"nobody read {grades_words(*stands)} at the floor: have it read there, then close it"
     return None
 
@@ -243,11 +236,11 @@ def _grades(note: Noted) -> tuple[int, int]:
 
 def _apart(one: tuple[int, int], other: tuple[int, int], target: TargetRange) -> bool:
     """On different sides of a limit, or more than one grade from each other."""
-    return side_of(*one, target) != side_of(*other, target) or abs(sum(one) - sum(other)) / 2 > FAR
+    return place_of(*one, target) != place_of(*other, target) or abs(sum(one) - sum(other)) / 2 > FAR
 
 
 def _tool_apart(tool: ToolSays, read: tuple[int, int], target: TargetRange) -> bool:
-    apart = tool.side is not None and tool.side != side_of(*read, target)
+    apart = tool.side is not None and tool.side != place_of(*read, target)
     return apart or (tool.best is not None and abs(tool.best - sum(read) / 2) > FAR)
 
 
@@ -273,8 +266,8 @@ def _failed_rounds(book: JobBook, zone: int, spot: int, target: TargetRange) -> 
         round_then = 1 + sum(number < note.number for number in reworks)
         told = note.content
         if isinstance(told, ChipRead):
-            missed = side_of(told.chip_low, told.chip_high, target) != "in"
+            missed = place_of(told.chip_low, told.chip_high, target) != "in"
             outside[round_then] = outside.get(round_then, False) or missed
         elif isinstance(told, ContradictionClosed):
-            outside[round_then] = side_of(told.stands_low, told.stands_high, target) != "in"
+            outside[round_then] = place_of(told.stands_low, told.stands_high, target) != "in"
     return tuple(sorted(number for number, missed in outside.items() if missed))

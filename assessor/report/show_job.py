@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
@@ -13,7 +13,7 @@ from rich.text import Text
 
 from assessor.job.acceptance import Missing, Standing, ZoneStanding
 from assessor.job.blinding import blind_sentence, blinded
-from assessor.job.book import FiledCapture, JobBook
+from assessor.job.book import JobBook
 from assessor.job.chain import Entry
 from assessor.job.entries import (
     Assessed,
@@ -96,7 +96,7 @@ def zone(
     hides = not with_suggestions and any(state.tool for state in standing.spots)
     standing = standing if with_suggestions else blinded(standing)
     line(console, f"Zone {standing.zone}, {laid_out.name}: {STANDINGS[standing.standing]}")
-    if is_rendered(book.captures_in(standing.zone)):
+    if any(each.is_rendered for each in book.captures_in(standing.zone)):
         line(console, f"  {RENDERED}")
     line(console, f"  target: {target.sentence}")
     if target.conflict:
@@ -134,13 +134,6 @@ def missing_lines(missing: Sequence[Missing], *, blind: bool) -> list[str]:
     if patches:
         lines.append(f"Patches to test again, work over or waive: {', '.join(patches)}.")
     return [*alike, *lines]
-
-
-def is_rendered(captures: Iterable[FiledCapture]) -> bool:
-    """Whether any of the captures was assessed from photos that no camera took."""
-    return any(
-        each.assessed is not None and each.assessed.origin in {"rendered", "mixed"} for each in captures
-    )
 
 
 def _waiver_lines(book: JobBook, zone: int) -> list[str]:

@@ -3,17 +3,15 @@
 from __future__ import annotations
 
 import math
-import tomllib
 from collections import Counter
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from typing import Annotated, ClassVar, Literal
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 
 from assessor.errors import TableInvalid
-from assessor.tables.loader import Mark, Positive, Text, describe_invalid
+from assessor.tables.loader import Mark, Positive, Text, packaged, read_table
 
 FILE = "counts.toml"
 M2_PER_FT2 = 0.09290304  # exact, by the foot's definition
@@ -57,17 +55,12 @@ class CountTable:
 @cache
 def load_counts() -> CountTable:
     """Return the shipped counts; raises TableInvalid."""
-    return parse_counts(files("assessor.tables").joinpath(FILE).read_text(encoding="utf-8"), file=FILE)
+    return parse_counts(packaged(FILE), file=FILE)
 
 
 def parse_counts(text: str, *, file: str) -> CountTable:
     """Check counts given as TOML text: unique keys, whole rows. Raises TableInvalid with the file and the row."""
-    try:
-        table = TypeAdapter(CountTable).validate_python(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise TableInvalid(f"the table is not valid TOML ({error})", file=file) from error
-    except ValidationError as error:
-        raise TableInvalid(describe_invalid(error), file=file) from error
+    table = read_table(text, file, CountTable)
     for key, found in Counter(row.key for row in table.count).items():
         if found > 1:
             raise TableInvalid(f"count '{key}' has {found} rows", file=file)

@@ -233,23 +233,23 @@ class SystemTable:
     system: tuple[SystemRow, ...]
 
 
-Table = TypeVar("Table", GradeTable, MethodTable, SystemTable)
+Table = TypeVar("Table")
 
 
 def load_grade_table(edition: Edition) -> GradeTable:
     """Return the shipped prior for the ten-chip or the nine-chip edition; raises TableInvalid."""
     name = f"grade_scale_prior_{CHIPS[edition]}.toml"
-    return parse_grade_table(_packaged(name), file=name)
+    return parse_grade_table(packaged(name), file=name)
 
 
 def load_methods() -> MethodTable:
     """Return the shipped method table; raises TableInvalid."""
-    return parse_methods(_packaged("methods.toml"), file="methods.toml")
+    return parse_methods(packaged("methods.toml"), file="methods.toml")
 
 
 def load_systems() -> SystemTable:
     """Return the shipped table of systems and thickness classes; raises TableInvalid."""
-    return parse_systems(_packaged("systems.toml"), file="systems.toml")
+    return parse_systems(packaged("systems.toml"), file="systems.toml")
 
 
 @cache
@@ -258,7 +258,7 @@ def parse_grade_table(text: str, *, file: str) -> GradeTable:
 
     Raises TableInvalid with the file and the row.
     """
-    table = _read(text, file, GradeTable)
+    table = read_table(text, file, GradeTable)
     chips = CHIPS[table.edition]
     for number, row in enumerate(table.grade, 1):
         if row.grade != number:
@@ -291,7 +291,7 @@ def parse_methods(text: str, *, file: str) -> MethodTable:
 
     Raises TableInvalid with the file and the row.
     """
-    table = _read(text, file, MethodTable)
+    table = read_table(text, file, MethodTable)
     _unique(file, "caution", [row.key for row in table.caution])
     _unique(file, "method", [row.key for row in table.method])
     known = {row.key for row in table.caution}
@@ -335,7 +335,7 @@ def parse_systems(text: str, *, file: str) -> SystemTable:
 
     Raises TableInvalid with the file and the row.
     """
-    table = _read(text, file, SystemTable)
+    table = read_table(text, file, SystemTable)
     _unique(file, "system", [row.key for row in table.system])
     reached_mm: float | None = 0.0
     for number, row in enumerate(table.system, 1):
@@ -356,11 +356,13 @@ def parse_systems(text: str, *, file: str) -> SystemTable:
 
 
 @cache
-def _packaged(name: str) -> str:
+def packaged(name: str) -> str:
+    """The text of one of the package's tables."""
     return files("assessor.tables").joinpath(name).read_text(encoding="utf-8")
 
 
-def _read(text: str, file: str, kind: type[Table]) -> Table:
+def read_table(text: str, file: str, kind: type[Table]) -> Table:
+    """The rows of a table given as TOML text, each field checked; raises TableInvalid."""
     try:
         return TypeAdapter(kind).validate_python(tomllib.loads(text))
     except tomllib.TOMLDecodeError as error:

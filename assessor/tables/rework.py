@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from typing import Annotated, ClassVar, Literal, get_args
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 
 from assessor.errors import TableInvalid
-from assessor.tables.loader import Family, Mark, Text, describe_invalid, load_methods
+from assessor.tables.loader import Family, Mark, Text, load_methods, packaged, read_table
 from assessor.tables.separating import TestCode, load_tests
 
 FindingCode = Literal[
@@ -130,7 +128,7 @@ class ReworkTable:
 @cache
 def load_rework() -> ReworkTable:
     """Return the shipped rework table; raises TableInvalid."""
-    return parse_rework(files("assessor.tables").joinpath(FILE).read_text(encoding="utf-8"), file=FILE)
+    return parse_rework(packaged(FILE), file=FILE)
 
 
 def parse_rework(text: str, *, file: str) -> ReworkTable:
@@ -138,12 +136,7 @@ def parse_rework(text: str, *, file: str) -> ReworkTable:
 
     Raises TableInvalid with the file and the row.
     """
-    try:
-        table = TypeAdapter(ReworkTable).validate_python(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise TableInvalid(f"the table is not valid TOML ({error})", file=file) from error
-    except ValidationError as error:
-        raise TableInvalid(describe_invalid(error), file=file) from error
+    table = read_table(text, file, ReworkTable)
     if tuple(row.key for row in table.step) != STEPS:
         raise TableInvalid(f"the steps must be {', '.join(STEPS)}, in this order", file=file)
     _each_once(file, "family", [row.family for row in table.deeper], FAMILIES)

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections import Counter
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from itertools import combinations
 from typing import Annotated, ClassVar, Literal, get_args
 
-from pydantic import ConfigDict, Field, TypeAdapter, ValidationError
+from pydantic import ConfigDict, Field
 
 from assessor.errors import TableInvalid
-from assessor.tables.loader import Mark, Text, describe_invalid
+from assessor.tables.loader import Mark, Text, packaged, read_table
 
 TestCode = Literal[
     "move-light", "low-photo", "cloth-wipe", "tape-lift", "knife-scratch", "water-drop", "sounding", "dry-reshoot"
@@ -82,7 +80,7 @@ class SeparatingTests:
 @cache
 def load_tests() -> SeparatingTests:
     """Return the shipped table of separating tests; raises TableInvalid."""
-    return parse_tests(files("assessor.tables").joinpath(FILE).read_text(encoding="utf-8"), file=FILE)
+    return parse_tests(packaged(FILE), file=FILE)
 
 
 def parse_tests(text: str, *, file: str) -> SeparatingTests:
@@ -90,12 +88,7 @@ def parse_tests(text: str, *, file: str) -> SeparatingTests:
 
     Raises TableInvalid with the file and the row.
     """
-    try:
-        table = TypeAdapter(SeparatingTests).validate_python(tomllib.loads(text))
-    except tomllib.TOMLDecodeError as error:
-        raise TableInvalid(f"the table is not valid TOML ({error})", file=file) from error
-    except ValidationError as error:
-        raise TableInvalid(describe_invalid(error), file=file) from error
+    table = read_table(text, file, SeparatingTests)
     found = Counter(row.key for row in table.test)
     for code in TEST_CODES:
         if found[code] != 1:

@@ -93,8 +93,8 @@ def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
     rounds = 0
     while not done:
         # Killed soon after the first capture, so that every kill meets work and leaves some; then to the end.
-        after_s = chance.uniform(0.02, 0.4) if met < kills else 600.0
-        words, done = run_and_finish(work, after_s)
+        after_s = chance.uniform(0.02, 0.4) if met < kills else None
+        words, done = run_and_kill(work, after_s)
         told += words
         met += bool(words) and not done
         rounds += 1
@@ -109,28 +109,6 @@ def test_a_killed_batch_goes_on_and_redoes_only_what_was_in_work(
         assert entered == {f"c{n}": 1 for n in range(wanted)}
         assert check_store(store).whole
     assert met >= kills // 2, "too few kills met the work, so this shows little"
-
-
-def run_and_finish(work: Callable[[Callable[[str], object]], None], after_s: float) -> tuple[list[str], bool]:
-    """As `run_and_kill`; where no kill is wanted, wait for the end."""
-    if after_s < 600.0:
-        return run_and_kill(work, after_s)
-    inlet, outlet = os.pipe()
-    child = os.fork()
-    if child == 0:
-        code = 1
-        try:
-            os.close(inlet)
-            work(lambda word: os.write(outlet, f"{word}\n".encode()))
-            code = 0
-        finally:
-            os._exit(code)
-    os.close(outlet)
-    with os.fdopen(inlet, "rb") as pipe:
-        words = pipe.read().decode().split()[1:]
-    _, status = os.waitpid(child, 0)
-    assert status == 0, "the child failed by itself"
-    return words, True
 
 
 def test_two_runs_at_once_enter_nothing_twice(stage: Stage, says: SayingPipeline) -> None:

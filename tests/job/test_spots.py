@@ -5,7 +5,8 @@ from typing import Any
 import pytest
 
 from assessor.job.entries import Assessed, ContradictionClosed, Refiled, ReworkDone, SuggestionShown
-from assessor.job.spots import SpotState, side_of, tool_says
+from assessor.job.spots import SpotState, tool_says
+from assessor.job.statistics import place_of
 from assessor.values import TargetRange
 from tests.job.site import LEAD, SECOND, THIRD, Site
 
@@ -46,7 +47,7 @@ def close(site: Site, grade: int, by: str = "second-reader", **more: Any) -> Non
     ],
 )
 def test_between_two_chips_lies_in_the_range_only_with_both(low, high, where):
-    assert side_of(low, high, RANGE) == where
+    assert place_of(low, high, RANGE) == where
     site = drawn_site()
     site.do_read(1, 1, low, high=high)
     assert spot(site).status == where

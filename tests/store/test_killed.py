@@ -44,8 +44,13 @@ def batch(place: Place, say: Callable[[str], object], wanted: int) -> None:
             say(capture)
 
 
-def run_and_kill(work: Callable[[Callable[[str], object]], None], after_s: float) -> tuple[list[str], bool]:
-    """Fork, kill the child a while after its first word; return all further words and whether it came to its end."""
+def run_and_kill(
+    work: Callable[[Callable[[str], object]], None], after_s: float | None
+) -> tuple[list[str], bool]:
+    """Fork, kill the child a while after its first word; return all further words and whether it came to its end.
+
+    after_s: None lets it come to its end.
+    """
     inlet, outlet = os.pipe()
     child = os.fork()
     if child == 0:
@@ -59,11 +64,14 @@ def run_and_kill(work: Callable[[Callable[[str], object]], None], after_s: float
     os.close(outlet)
     with os.fdopen(inlet, "rb") as pipe:
         pipe.readline()
-        time.sleep(after_s)
-        os.kill(child, signal.SIGKILL)
-        _, status = os.waitpid(child, 0)
-        assert os.WIFSIGNALED(status) or os.WEXITSTATUS(status) == 0, "the child failed by itself"
-        return pipe.read().decode().split(), not os.WIFSIGNALED(status)
+        if after_s is not None:
+            time.sleep(after_s)
+            os.kill(child, signal.SIGKILL)
+        words = pipe.read().decode().split()
+    _, status = os.waitpid(child, 0)
+    killed = after_s is not None and os.WIFSIGNALED(status)
+    assert killed or status == 0, "the child failed by itself"
+    return words, not killed
 
 
 @pytest.fixture

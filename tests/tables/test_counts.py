@@ -5,8 +5,9 @@ import pytest
 from assessor.errors import TableInvalid
 from assessor.tables import counts
 from assessor.tables.counts import M2_PER_FT2, count_needed, load_counts, parse_counts
+from assessor.tables.loader import packaged
 
-TEXT = counts.files("assessor.tables").joinpath(counts.FILE).read_text(encoding="utf-8")
+TEXT = packaged(counts.FILE)
 
 
 @pytest.mark.parametrize(

@@ -6,14 +6,9 @@ from assessor.errors import TableInvalid
 from assessor.tables import loader
 from assessor.tables.loader import load_grade_table, load_methods, load_systems
 
-
-def packaged(name: str) -> str:
-    return loader.files("assessor.tables").joinpath(name).read_text(encoding="utf-8")
-
-
-GRADES = packaged("grade_scale_prior_10.toml")
-METHODS = packaged("methods.toml")
-SYSTEMS = packaged("systems.toml")
+GRADES = loader.packaged("grade_scale_prior_10.toml")
+METHODS = loader.packaged("methods.toml")
+SYSTEMS = loader.packaged("systems.toml")
 
 
 @pytest.mark.parametrize(("edition", "chips"), [("ten-chip", 10), ("nine-chip", 9)])

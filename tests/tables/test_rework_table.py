@@ -6,11 +6,11 @@ import pytest
 
 from assessor.errors import TableInvalid
 from assessor.tables import rework
-from assessor.tables.loader import load_methods
+from assessor.tables.loader import load_methods, packaged
 from assessor.tables.rework import FAMILIES, FINDING_CODES, STEPS, load_rework, parse_rework
 from assessor.values import PATCH_KINDS
 
-TEXT = rework.files("assessor.tables").joinpath(rework.FILE).read_text(encoding="utf-8")
+TEXT = packaged(rework.FILE)
 CUTTING = re.compile(r"\b(grind|grinding|blast|cut|abrade|scarify|bare concrete)\b", re.IGNORECASE)
 
 

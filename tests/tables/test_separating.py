@@ -7,10 +7,11 @@ import pytest
 from assessor.errors import TableInvalid
 from assessor.surface.separating import cheapest_test, separating_test
 from assessor.tables import separating
+from assessor.tables.loader import packaged
 from assessor.tables.separating import KINDS, TEST_CODES, load_tests, parse_tests
 from assessor.values import PATCH_KINDS
 
-TEXT = separating.files("assessor.tables").joinpath(separating.FILE).read_text(encoding="utf-8")
+TEXT = packaged(separating.FILE)
 
 
 def test_kinds_are_those_of_patches():
